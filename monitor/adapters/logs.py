@@ -1,0 +1,30 @@
+"""The service's own log: lines for a person on a terminal, JSON lines for everything else."""
+
+from __future__ import annotations
+
+import logging
+import sys
+
+import structlog
+
+
+def configure(level: str = "info") -> None:
+    """Set structlog up, once, at the start of a command; logs go to standard error."""
+    terminal = sys.stderr.isatty()
+    processors: list[structlog.typing.Processor] = [
+        structlog.contextvars.merge_contextvars,
+        structlog.processors.add_log_level,
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+        structlog.processors.StackInfoRenderer(),
+    ]
+    if terminal:
+        processors.append(structlog.dev.ConsoleRenderer())
+    else:
+        processors += [structlog.processors.format_exc_info, structlog.processors.JSONRenderer()]
+    structlog.configure(
+        processors=processors,
+        wrapper_class=structlog.make_filtering_bound_logger(getattr(logging, level.upper())),
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        cache_logger_on_first_use=False,
+    )
+    logging.basicConfig(level=logging.WARNING, stream=sys.stderr)

@@ -1,0 +1,42 @@
+"""Which messages of one connection still have to be acknowledged.
+
+Acknowledgements must leave in the order in which the messages came (MQTT 3.1.1 §4.6), whatever the order in
+which the service is done with them.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+
+
+class Receipts:
+    """The message ids owed to the broker, by arrival, and whether each may go."""
+
+    def __init__(self) -> None:
+        """Owe nothing."""
+        self._by_arrival: deque[int] = deque()
+        self._settled: dict[int, bool] = {}
+
+    def owe(self, mid: int) -> None:
+        """Note a message that came."""
+        if mid not in self._settled:
+            self._by_arrival.append(mid)
+        self._settled[mid] = False
+
+    def settle(self, mid: int) -> None:
+        """Note that a message is dealt with; one that is not owed is ignored."""
+        if mid in self._settled:
+            self._settled[mid] = True
+
+    def due(self) -> Iterator[int]:
+        """Give, once each, the ids with nothing unsettled before them."""
+        while self._by_arrival and self._settled[self._by_arrival[0]]:
+            mid = self._by_arrival.popleft()
+            del self._settled[mid]
+            yield mid
+
+    def clear(self) -> None:
+        """Owe nothing any more: the connection is gone, and the ids mean nothing on the next."""
+        self._by_arrival.clear()
+        self._settled.clear()

@@ -1,0 +1,90 @@
+"""What `secondbell check` and `secondbell init` do: everything of a site read and judged, and a new one begun."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Literal, TextIO
+
+from monitor.core.problems import Problem
+from monitor.core.traces import trace_problems
+from monitor.settings import Examined, Unreadable, examine
+from monitor.shipped import shipped
+
+FOUND_NOTHING, FOUND_WRONG, UNREADABLE = 0, 1, 2
+
+
+def check(path: Path) -> tuple[list[Problem], list[Problem]]:
+    """All errors and all warnings of a site: its file, the shipped rules with their traces, its own rules.
+
+    Raises Unreadable for a file that cannot be read or is not TOML.
+    """
+    return _judged(examine(path))
+
+
+def report(path: Path, out: TextIO) -> int:
+    """Print what `check` finds; 0 if nothing is wrong (warnings or not), 1 if something is, 2 if not readable."""
+    try:
+        examined = examine(path)
+    except Unreadable as error:
+        _print(out, "This file cannot be read", error.problems, str(path))
+        return UNREADABLE
+    errors, warnings = _judged(examined)
+    _print(out, "Wrong; the service does not start with this", errors, str(path))
+    _print(out, "Allowed, but worth a second look", warnings, str(path))
+    print(_read(examined), file=out)
+    verdict = "Nothing is wrong." if not errors else f"{_count(len(errors), 'thing is', 'things are')} wrong."
+    print(verdict, file=out)
+    return FOUND_WRONG if errors else FOUND_NOTHING
+
+
+def init(folder: Path, setting: Literal["ward", "home"]) -> list[Path]:
+    """Begin a site: the sample for its setting as `site.toml`, and README.md; FileExistsError overwrites nothing."""
+    source = shipped("config")
+    made = {folder / "site.toml": source / f"{setting}.toml", folder / "README.md": source / "README.md"}
+    for path in made:
+        if path.exists() or path.is_symlink():
+            raise FileExistsError(f"{path} is there already; nothing was written")
+    folder.mkdir(parents=True, exist_ok=True)
+    for path, sample in made.items():
+        with path.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(sample.read_text(encoding="utf-8"))
+    return list(made)
+
+
+def _judged(examined: Examined) -> tuple[list[Problem], list[Problem]]:
+    traces = [
+        problem
+        for file in examined.shipped  # the site's own have run in `examine`
+        for problem in trace_problems(file.rule, file.file)
+    ]
+    return [*examined.errors, *traces], list(examined.warnings)
+
+
+def _print(out: TextIO, title: str, problems: Sequence[Problem], file: str) -> None:
+    """The problems under a title; the name of the site file is not repeated in every line."""
+    if not problems:
+        return
+    print(f"{title}:", file=out)
+    for problem in problems:
+        print(f"  {problem._replace(file=Path(file).name) if problem.file == file else problem}", file=out)
+    print(file=out)
+
+
+def _read(examined: Examined) -> str:
+    found = examined.found
+    units = ", ".join(
+        f"{(table.called or name)} ({_count(sum(d.unit == name for d in found.devices.values()), 'device')})"
+        for name, table in found.units.items()
+    )
+    off = sum(table.off is not None for table in found.rules.values())
+    return (
+        f"Read {found.path}: {units or 'no unit'}; {_count(len(found.people), 'person', 'people')},"
+        f" {_count(len(found.carriers), 'carrier')}, {_count(len(found.ladders), 'ladder')},"
+        f" {_count(len(found.duty), 'duty', 'duties')}; {_count(len(examined.rules), 'rule')},"
+        f" {off} of them switched off."
+    )
+
+
+def _count(number: int, one: str, many: str | None = None) -> str:
+    return f"{number} {one if number == 1 else many or f'{one}s'}"

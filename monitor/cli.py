@@ -1,0 +1,370 @@
+"""The command line: `secondbell`. Exit status 0 done, 1 found something wrong, 2 usage or bad input."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import json
+import os
+import sys
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+
+from monitor import __version__
+from monitor.core.guidance import CAUTION
+from monitor.core.instants import parse
+from monitor.core.problems import ProblemsFound
+from simulators import publish
+
+WRONG, BAD_INPUT = 1, 2
+INTERRUPTED = 130  # as a shell reports it
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; never ends in a stack trace for what a user, a file or the network did."""
+    args = _parser().parse_args(arguments)
+    try:
+        status: int = args.run(args)
+        sys.stdout.flush()
+        return status
+    except ProblemsFound as error:
+        _say(str(error))
+        return BAD_INPUT
+    except KeyboardInterrupt:
+        _say("interrupted")
+        return INTERRUPTED
+    except BrokenPipeError:  # `| head`: nobody wants the rest
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="secondbell",
+        description="When a feeding pump's own alarm was not enough: watch over MQTT, tell the right person, "
+        "climb until somebody accepts.",
+        epilog=CAUTION,
+    )
+    parser.add_argument("--version", action="version", version=f"secondbell {__version__}")
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    _add_demo(commands)
+    _add_run(commands)
+    _add_check(commands)
+    _add_init(commands)
+    _add_replay(commands)
+    simulate = commands.add_parser(
+        "simulate", help="publish a simulated site to a broker, or write its trace"
+    )
+    publish.add_arguments(simulate)
+    simulate.set_defaults(run=publish.run)
+    _add_answers(commands)
+    _add_trail(commands)
+    contract = commands.add_parser(
+        "contract", help="print the contract with bridges, generated from the models"
+    )
+    contract.add_argument("--format", choices=("jsonschema", "asyncapi"), default="jsonschema")
+    contract.set_defaults(run=_contract)
+    return parser
+
+
+if TYPE_CHECKING:
+    Commands = argparse._SubParsersAction[argparse.ArgumentParser]
+
+
+def _add_demo(commands: Commands) -> None:
+    demo = commands.add_parser(
+        "demo", help="a simulated night in about a minute, everything really sent", epilog=CAUTION
+    )
+    demo.add_argument(
+        "--folder", type=Path, help="where mails, pages and trail go (default: a new temporary folder)"
+    )
+    demo.add_argument(
+        "--broker", choices=("auto", "mosquitto", "amqtt"), default="auto",
+        help="auto: mosquitto where it is installed, else amqtt",
+    )  # fmt: skip
+    demo.add_argument("--hours", type=float, help="end the night early, after so many hours")
+    demo.set_defaults(run=_demo)
+
+
+def _add_run(commands: Commands) -> None:
+    run = commands.add_parser("run", help="watch a site until stopped", epilog=CAUTION)
+    run.add_argument("--site", type=Path, required=True, metavar="FILE", help="the site file")
+    run.add_argument("--log", choices=("debug", "info", "warning", "error"), default="info")
+    run.add_argument(
+        "--stepped-clock", metavar="TIME",
+        help="for tests: time begins at this RFC 3339 instant and moves only by the control socket",
+    )  # fmt: skip
+    run.set_defaults(run=_run)
+
+
+def _add_check(commands: Commands) -> None:
+    check = commands.add_parser(
+        "check", help="read a site file and all that it names; report every error at once"
+    )
+    check.add_argument("--site", type=Path, required=True, metavar="FILE")
+    check.set_defaults(run=_check)
+
+
+def _add_init(commands: Commands) -> None:
+    init = commands.add_parser("init", help="make a folder with a site file to fill in")
+    init.add_argument("folder", type=Path)
+    init.add_argument("--setting", choices=("ward", "home"), default="ward")
+    init.set_defaults(run=_init)
+
+
+def _add_replay(commands: Commands) -> None:
+    replay = commands.add_parser(
+        "replay", help="run recorded messages through the same engine, in virtual time"
+    )
+    replay.add_argument(
+        "traces", type=Path, nargs="+", metavar="TRACE", help="JSON lines, one message a line"
+    )
+    replay.add_argument(
+        "--site", type=Path, metavar="FILE", help="default: shipped rules, every device known, no plan"
+    )
+    replay.add_argument("--until", metavar="TIME", help="RFC 3339; default: the last message")
+    replay.add_argument("--only-rules", action="store_true", help="no concerns, ladders or relapse")
+    replay.add_argument("--format", choices=("text", "jsonl"), default="text")
+    replay.set_defaults(run=_replay)
+
+
+def _add_answers(commands: Commands) -> None:
+    texts = {
+        "accept": "take a concern: you see to it",
+        "decline": "say that you cannot see to it, so that nobody waits for you",
+        "hand-back": "give a concern back that you have accepted",
+        "take-over": "take a concern over from whoever has it",
+        "feed-ended": "say that the feed of this concern's pump is over for now",
+        "withdraw": "end a concern that no longer means anything (device out of service); needs a reason",
+    }
+    for name, text in texts.items():
+        answer = commands.add_parser(name, help=text, epilog="Accepting does not silence the pump.")
+        answer.add_argument(
+            "reference", metavar="CODE", help="the code from your notice, or the concern's id"
+        )
+        answer.add_argument(
+            "--as", dest="person", required=True, metavar="PERSON", help="your id in the site file"
+        )
+        answer.add_argument(
+            "--reason", required=name == "withdraw", help="kept in the trail; no person's name, please"
+        )
+        _add_place(answer)
+        answer.set_defaults(run=_answer, answer=name)
+
+
+def _add_trail(commands: Commands) -> None:
+    trail = commands.add_parser("trail", help="the audit trail: verify, show a concern, export")
+    kinds = trail.add_subparsers(title="what", metavar="WHAT", required=True)
+    verify = kinds.add_parser("verify", help="check that no entry was changed, removed or added")
+    show = kinds.add_parser("show", help="one concern as a story")
+    show.add_argument("concern", metavar="CONCERN", help="the concern's id; `list` for all of them")
+    export = kinds.add_parser("export", help="every entry, as JSON lines")
+    export.add_argument("--out", type=Path, metavar="FILE", help="default: standard output")
+    for parser, run in ((verify, _trail_verify), (show, _trail_show), (export, _trail_export)):
+        _add_place(parser)
+        parser.set_defaults(run=run)
+
+
+def _add_place(parser: argparse.ArgumentParser) -> None:
+    place = parser.add_mutually_exclusive_group()
+    place.add_argument("--site", type=Path, metavar="FILE", help="the site file (default: $SECONDBELL_SITE)")
+    place.add_argument("--state", type=Path, metavar="DIR", help="the state directory itself")
+
+
+def _state_dir(args: argparse.Namespace) -> Path:
+    from monitor.running import state_dir
+
+    if args.state is not None:
+        return Path(args.state)
+    site = args.site or os.environ.get("SECONDBELL_SITE")
+    if not site:
+        raise _usage("say which service: --site FILE, --state DIR, or SECONDBELL_SITE in the environment")
+    return state_dir(Path(site))
+
+
+def _usage(text: str) -> SystemExit:
+    _say(text)
+    return SystemExit(BAD_INPUT)
+
+
+def _say(text: str) -> None:
+    print(f"secondbell: {text}" if "\n" not in text else text, file=sys.stderr)
+
+
+def _demo(args: argparse.Namespace) -> int:
+    try:
+        import aiosmtpd  # noqa: F401 (only to say clearly that it is missing)
+    except ImportError:
+        _say("the demo needs a mail server to send to: pip install 'secondbell[demo]'")
+        return BAD_INPUT
+    from monitor.adapters import logs
+    from monitor.adapters.broker import BrokerUnavailable
+    from monitor.demo import Night
+    from monitor.demo_screen import Screen
+
+    logs.configure("error")
+    folder = args.folder or Path(tempfile.mkdtemp(prefix="secondbell-demo-"))
+    if (folder / "state").exists():
+        _say(f"{folder}: there is a night in it already; name a new folder")
+        return BAD_INPUT
+    screen = Screen(Console())
+    try:
+        outcome = asyncio.run(Night(folder, screen, broker=args.broker, hours=args.hours).run())
+    except BrokerUnavailable as error:
+        _say(str(error))
+        return BAD_INPUT
+    finally:
+        screen.close()
+    return 0 if outcome.finding is None else WRONG
+
+
+def _run(args: argparse.Namespace) -> int:
+    from monitor.adapters import logs
+    from monitor.adapters.clock import SteppedClock, SystemClock
+    from monitor.running import run
+
+    logs.configure(args.log)
+    clock = (
+        SystemClock()
+        if args.stepped_clock is None
+        else SteppedClock(_instant(args.stepped_clock, "--stepped-clock"))
+    )
+    return run(args.site, clock)
+
+
+def _check(args: argparse.Namespace) -> int:
+    from monitor.checking import report
+
+    return report(args.site, sys.stdout)
+
+
+def _init(args: argparse.Namespace) -> int:
+    from monitor.checking import init
+
+    try:
+        made = init(args.folder, args.setting)
+    except OSError as error:
+        _say(f"{error.filename or args.folder}: {error.strerror or error}")
+        return BAD_INPUT
+    for path in made:
+        print(path)
+    print(f"Fill in the site file, then: secondbell check --site {made[0]}")
+    return 0
+
+
+def _replay(args: argparse.Namespace) -> int:
+    from monitor import replay
+    from monitor.shipped import shipped_rules
+
+    until = None if args.until is None else _instant(args.until, "--until")
+    lines = replay.read_traces(args.traces)
+    if args.site is not None:
+        from monitor.settings import load
+
+        site = load(args.site, key=replay.TRACE_KEY).site
+    else:
+        site = replay.trace_site(shipped_rules(), replay.devices_in(lines))
+    happened = replay.replay(lines, site, until=until, only_rules=args.only_rules, known=args.site is None)
+    for happening in replay.in_order(happened):
+        print(replay.as_json(happening) if args.format == "jsonl" else replay.as_text(happening))
+    return 0
+
+
+def _answer(args: argparse.Namespace) -> int:
+    from monitor.adapters.control import ServiceNotRunning, ask
+
+    command = {
+        "command": args.answer,
+        "reference": args.reference,
+        "person": args.person,
+        "reason": args.reason,
+    }
+    try:
+        said = ask(_state_dir(args), command)
+    except ServiceNotRunning as error:
+        _say(str(error))
+        return WRONG
+    print(said["text"])
+    return 0 if said["ok"] else WRONG
+
+
+@contextlib.contextmanager
+def _reading(args: argparse.Namespace):  # type: ignore[no-untyped-def]
+    from monitor.adapters.store_errors import StoreError
+    from monitor.adapters.store_reader import StoreReader
+
+    try:
+        with StoreReader(_state_dir(args)) as reader:
+            yield reader
+    except StoreError as error:
+        _say(str(error))
+        raise SystemExit(BAD_INPUT) from None
+
+
+def _trail_verify(args: argparse.Namespace) -> int:
+    from rich.progress import Progress
+
+    with _reading(args) as reader, Progress(console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("verifying", total=None)
+        finding = reader.verify(lambda done, total: progress.update(task, completed=done, total=total))
+        frontier = reader.frontier()
+    if finding is not None:
+        print(f"NOT whole, first at entry {finding.n}: {finding.sentence}")
+        return WRONG
+    print(f"whole: {frontier.size} entries, root {frontier.root().hex()}")
+    return 0
+
+
+def _trail_show(args: argparse.Namespace) -> int:
+    from monitor import trail_view
+
+    with _reading(args) as reader:
+        names = reader.names()
+        if args.concern == "list":
+            for line in trail_view.concerns(reader.entries(), names):
+                print(line)
+            return 0
+        text = trail_view.story(reader.entries(concern=args.concern), names)
+    if not text:
+        _say(f"no concern {args.concern} in this trail; `secondbell trail show list` names them")
+        return WRONG
+    print(text)
+    return 0
+
+
+def _trail_export(args: argparse.Namespace) -> int:
+    from monitor import trail_view
+
+    with _reading(args) as reader:
+        if args.out is None:
+            trail_view.export(reader, sys.stdout)
+            return 0
+        try:
+            with args.out.open("x", encoding="utf-8") as out:
+                count = trail_view.export(reader, out)
+        except OSError as error:
+            _say(f"{args.out}: {error.strerror}")
+            return BAD_INPUT
+    print(f"{count} entries in {args.out}")
+    return 0
+
+
+def _contract(args: argparse.Namespace) -> int:
+    from monitor.core.contract import asyncapi, json_schema
+
+    print(
+        json.dumps(json_schema() if args.format == "jsonschema" else asyncapi(), indent=2, ensure_ascii=False)
+    )
+    return 0
+
+
+def _instant(text: str, option: str) -> int:
+    try:
+        return parse(text)
+    except ValueError as error:
+        raise _usage(f"{option} {text!r}: {error}") from None

@@ -1,0 +1,1 @@
+"""The pure core: messages and instants in, effects out. No I/O, no clock, no randomness in here."""

@@ -1,0 +1,92 @@
+"""Calling people: the rung of a ladder is told, the wait runs, past the last rung everybody is told again.
+
+Editing rules: when somebody is called is decided by the concern table; here only who that is now, and by which way.
+"""
+
+from __future__ import annotations
+
+from monitor.core.concern import Concern
+from monitor.core.journal import Journal
+from monitor.core.ladders import Call, call
+from monitor.core.outbox import Outbox
+from monitor.core.rulebook import RANK
+from monitor.core.site import Site
+
+CALLS = frozenset(
+    {"raised", "next-rung", "round-again", "relapsed", "priority-raised", "handed-back", "recheck", "duty"}
+)
+"""The reasons for a notice that ask somebody to accept."""
+
+
+class Caller:
+    """Turns the rungs of ladders into notices."""
+
+    def __init__(self, site: Site, journal: Journal) -> None:
+        self.site, self._journal = site, journal
+        self.outbox: Outbox  # set by the engine
+
+    def call(self, concern: Concern, start: int, why: str, now: int) -> None:
+        """Tell the first rung from `start` on that somebody is on."""
+        ladder = self.site.ladder(concern.unit, concern.priority)
+        if start > len(ladder.rungs):
+            start = len(ladder.rungs)
+        if start == 0:
+            concern.refused = []
+        without = frozenset(concern.refused)
+        found = call(ladder, start, concern.unit, now, self.site.rota, self.site.last_resort, without)
+        past_the_end = found.rung == len(ladder.rungs)
+        if past_the_end:
+            if concern.round_at == now:  # at one instant a ladder goes round at most once
+                concern.wait_at = now + ladder.repeat
+                return
+            concern.round_at = now
+            concern.refused = []
+            why = "round-again" if why == "next-rung" else why
+        if concern.priority == "low" and not past_the_end:
+            found = found._replace(wait=0)  # awareness: its first rung only, no climbing
+        self.begin(concern, found, why, now)
+
+    def begin(self, concern: Concern, found: Call, why: str, now: int) -> None:
+        """Tell these people now, and let their wait run."""
+        people = list(found.people)
+        if (
+            found.rung == 0
+            and concern.subject.startswith("unit:")
+            and self.site.technical not in (None, *people)
+        ):
+            assert self.site.technical is not None
+            people.append(self.site.technical)  # sight is mended by somebody else than who looks at the pumps
+        concern.rung, concern.wait = found.rung, found.wait
+        concern.called, concern.called_at, concern.waits_from_send = people, now, False
+        # A limit from now on, in case nothing can be sent at all; once something is, the wait runs from the send.
+        concern.wait_at = now + found.wait + self.site.times.give_up[concern.priority] if found.wait else None
+        self._journal.about(
+            "called",
+            concern,
+            now,
+            why=why,
+            rung=found.rung,
+            empty=list(found.empty),
+            people=[self._journal.key("person", person) for person in people],
+            wait=found.wait,
+        )
+        for person in people:
+            self.tell(concern, person, why, now)
+
+    def tell(self, concern: Concern, person: str, why: str, now: int) -> None:
+        """Let one person hear of a concern, by the first of their ways."""
+        if person not in self.site.people:
+            return
+        way = 0
+        if why in ("stand-down", "withdrawn", "taken") and not self.site.rota.is_on_duty(person, now):
+            reach = self.site.people[person].reach
+            way = next((i for i, r in enumerate(reach) if self.site.carriers[r.carrier] == "email"), -1)
+            if way < 0 or why == "taken":
+                return  # those off duty get nothing but the stand-down, by mail
+        rank = concern.rank if why in CALLS else min(concern.rank, RANK["medium"])
+        self.outbox.put(person, concern.id, why, rank, now, way=way)
+
+    def wait_of(self, concern: Concern, rung: int) -> int:
+        """How long a rung has, in ms."""
+        ladder = self.site.ladder(concern.unit, concern.priority)
+        return ladder.rungs[rung].wait if rung < len(ladder.rungs) else ladder.repeat

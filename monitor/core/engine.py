@@ -1,0 +1,360 @@
+"""The engine: messages, answers and instants in; changes to store and effects out. Heap and dispatch only.
+
+`receive(event, now)` takes one input, `advance(now)` lets pass what is due, `due()` tells the next instant that may
+matter. Nothing has an effect before the caller has stored what `take_changes()` returned; only then may it perform
+`take_effects()`. `now` is passed in and never runs back. The same engine runs live, in replay and in the demo.
+
+Editing rules: no rule, no wording, no state of a concern is decided here.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any, NamedTuple
+
+from monitor.core.answers import Answers
+from monitor.core.changes import Changes, Quarantined
+from monitor.core.concern import Concern
+from monitor.core.device import Device, Subject
+from monitor.core.effects import Asked, Attempted, Effect, LinkDown, LinkUp, MarkerBack
+from monitor.core.fleet import Fleet
+from monitor.core.journal import Happening, Journal
+from monitor.core.lookout import Lookout
+from monitor.core.messages import (
+    AnswerMessage,
+    Cleared,
+    PlanMessage,
+    PresenceMessage,
+    Reason,
+    Rejection,
+    Snapshot,
+)
+from monitor.core.outbox import Notice, Outbox
+from monitor.core.picture import Picture
+from monitor.core.quarantine import Quarantine
+from monitor.core.responsibility import Responsibility
+from monitor.core.sight import SightState
+from monitor.core.site import Site
+from monitor.core.teller import Teller
+from monitor.core.timers import Kind, Timers
+from monitor.core.trail import Frontier
+
+
+class Rejected(NamedTuple):
+    """A message that could not be read, with its bytes."""
+
+    rejection: Rejection
+    payload: bytes
+
+
+class Loaded(NamedTuple):
+    """What a store gave back: rows by kind and key, the trail's frontier and size."""
+
+    rows: Mapping[str, Mapping[str, str]]
+    frontier: Frontier | None
+    size: int
+
+
+class Engine:
+    """All devices of a site, and all concerns about them."""
+
+    def __init__(
+        self,
+        site: Site,
+        *,
+        now: int,
+        link: bool = False,
+        only_rules: bool = False,
+        trail: bool = True,
+        loaded: Loaded | None = None,
+    ) -> None:
+        """Begin at instant `now`, from what was `loaded`; `link` says that the broker is there already."""
+        self.site = site
+        self.now = now
+        self.counters: Counter[str] = Counter()
+        self.memo: dict[str, str] = {}  # what the service wants to find again after a restart
+        self._only_rules = only_rules
+        self._timers = timers = Timers()
+        frontier, size = (loaded.frontier, loaded.size) if loaded else (None, 0)
+        self.journal = journal = Journal(site, size=size, frontier=frontier, trail=trail)
+        self.sight = SightState(link=link)
+        self.lookout = Lookout(site, journal, timers, self.sight)
+        self.fleet = Fleet(
+            site,
+            journal,
+            timers,
+            self.sight,
+            self.counters,
+            new_unit=self.lookout.unit,
+            only_rules=only_rules,
+        )
+        self.responsibility = Responsibility(site, journal, timers, self.fleet)
+        self.fleet.responsibility = self.lookout.responsibility = self.responsibility
+        self.lookout.fleet = self.fleet
+        self.answers = Answers(site, journal, self.responsibility, self.fleet)
+        self.teller = Teller(site, journal, self.responsibility, self.fleet, self.lookout)
+        self.outbox = Outbox(site, journal, timers, self.teller.compose, self.responsibility.notice_ended)
+        self.responsibility.outbox = self.outbox
+        self._quarantine = Quarantine()
+        self._quarantined: list[Quarantined] = []
+        self._effects: list[Effect] = []
+        if loaded is not None:
+            self._load(loaded)
+        if not only_rules:
+            self.lookout.look_at_units(self.now)
+            self._plan_duty()
+
+    @property
+    def devices(self) -> Mapping[str, Device]:
+        """The devices that have been heard of."""
+        return self.fleet.devices
+
+    # ---- in ------------------------------------------------------------------------------------------------------
+
+    def receive(self, event: object, now: int) -> None:
+        """Take one input at instant `now`."""
+        self.now = max(self.now, now)
+        self._HANDLERS[type(event)](self, event, self.now)
+
+    def advance(self, now: int) -> None:
+        """Let everything pass that is due by `now`."""
+        self.now = max(self.now, now)
+        while (found := self._timers.pop(now)) is not None:
+            kind, key = found
+            if kind is Kind.DEVICE:
+                self.fleet.fire(key, self.now)
+            elif kind is Kind.NOTICE:
+                self.outbox.fire(key, self.now)
+            elif kind is Kind.CONCERN:
+                self._concern_due(key)
+            elif kind is Kind.UNIT:
+                self.lookout.unit_due(key, self.now)
+            elif kind is Kind.CATCH_UP:
+                self.lookout.catch_up_due(key, self.now)
+            elif kind is Kind.DUTY:
+                self.responsibility.duty_changed(self.now)
+                self._plan_duty()
+            elif (concern := self.responsibility.concerns.get(key)) is not None:
+                self.responsibility.retire(concern, self.now)
+
+    def due(self) -> int | None:
+        """The next instant at which `advance` may have something to do."""
+        return self._timers.next()
+
+    def note(self, event: str, **detail: object) -> None:
+        """Put something that the service did into the journal (started, stopped, configuration)."""
+        self.journal.note(event, now=self.now, detail=detail)
+
+    def resume(self) -> None:
+        """After a start with a store: put notices back on their way, publish the lists of concerns again."""
+        self.responsibility.dirty |= {key for key, c in self.responsibility.concerns.items() if c.live}
+        self.outbox.resume(self.now)
+
+    # ---- out -----------------------------------------------------------------------------------------------------
+
+    def take_changes(self) -> Changes:
+        """What has to be stored before any of the effects may be performed."""
+        changes = Changes()
+        for name in self.fleet.dirty:
+            device = self.fleet.devices[name]
+            state = [Picture.VERSION, device.picture.dump(), device.subject.dump(device.rules)]
+            changes.rows["device", name] = _text(state)
+        for name in self.lookout.dirty:
+            unit = self.lookout.units[name]
+            changes.rows["unit", name] = _text(
+                [
+                    unit.picture.sight_lost,
+                    unit.picture.glucose_risk,
+                    unit.subject.dump(self.site.unit_rules(name)),
+                ]
+            )
+        for key in self.responsibility.dirty:
+            concern = self.responsibility.concerns.get(key)
+            changes.rows["concern", key] = (
+                None if concern is None else _text([Concern.VERSION, concern.dump()])
+            )
+        for key in self.outbox.dirty:
+            notice = self.outbox.notices.get(key) or self.outbox.over[key]
+            changes.rows["notice", key] = _text([Notice.VERSION, notice.dump()])
+        if not self._only_rules:
+            self._effects += self.teller.lists(self.now)
+        changes.entries, changes.frontier, changes.names = self.journal.take_entries()
+        changes.quarantined, self._quarantined = self._quarantined, []
+        if not changes.empty():
+            changes.rows["engine", "engine"] = _text(self._dump())
+        for dirty in (self.fleet.dirty, self.lookout.dirty, self.responsibility.dirty, self.outbox.dirty):
+            dirty.clear()
+        self.outbox.over.clear()
+        return changes
+
+    def take_effects(self) -> list[Effect]:
+        """What is to be performed once the changes are stored."""
+        effects: list[Effect] = [
+            *self._effects,
+            *self.lookout.effects,
+            *self.outbox.effects,
+            *self.answers.effects,
+        ]
+        for taken in (self._effects, self.lookout.effects, self.outbox.effects, self.answers.effects):
+            taken.clear()
+        return effects
+
+    def take_happenings(self) -> list[Happening]:
+        """What happened, for whoever shows it."""
+        return self.journal.take()
+
+    # ---- dispatch ------------------------------------------------------------------------------------------------
+
+    def _on_snapshot(self, snapshot: Snapshot, now: int) -> None:
+        self.fleet.take(snapshot, now)
+
+    def _on_plan(self, message: PlanMessage, now: int) -> None:
+        self.fleet.take_plan(message, now)
+
+    def _on_presence(self, message: PresenceMessage, now: int) -> None:
+        self.lookout.presence(message, now)
+
+    def _on_answer(self, message: AnswerMessage, now: int) -> None:
+        if not self.answers.came(message, now):
+            self.counters["answers repeated"] += 1
+
+    def _on_cleared(self, message: Cleared, now: int) -> None:
+        del message, now
+        self.counters["cleared"] += 1
+
+    def _on_rejected(self, event: Rejected, now: int) -> None:
+        rejection = event.rejection
+        self.counters[f"rejected {rejection.reason}"] += 1
+        kept = self._quarantine.place(rejection, event.payload, now)
+        if kept is not None:
+            self._quarantined.append(kept)
+        device = self.fleet.get(rejection.device or "")
+        if device is not None and rejection.reason is not Reason.EMPTY:
+            device.picture.unreadable += 1  # its messages come but cannot be read: not silent, unreadable
+            self.fleet.dirty.add(device.name)
+        if self._quarantine.first_of_its_kind(rejection):
+            self.journal.note(
+                "quarantined",
+                now=now,
+                device=rejection.device,
+                reason=str(rejection.reason),
+                why=rejection.detail,
+            )
+        if (not_kept := self._quarantine.say(now)) > 0:
+            self.journal.note("quarantine-full", now=now, not_kept=not_kept)
+
+    def _on_asked(self, event: Asked, now: int) -> None:
+        self.answers.asked(event, now)
+
+    def _on_attempted(self, event: Attempted, now: int) -> None:
+        self.outbox.attempted(event, now)
+
+    def _on_link_up(self, event: LinkUp, now: int) -> None:
+        self.lookout.link_up(event, now)
+
+    def _on_link_down(self, event: LinkDown, now: int) -> None:
+        self.lookout.link_down(event, now)
+
+    def _on_marker_back(self, event: MarkerBack, now: int) -> None:
+        self.lookout.marker_back(event, now)
+
+    def _concern_due(self, key: str) -> None:
+        concern = self.responsibility.concerns.get(key)
+        if concern is None:
+            return
+        concern.queued = None
+        if not self.fleet.backlogged(concern.subject):  # while a backlog is read nobody is told anything new
+            self.responsibility.fire(concern, self.now)
+            self.responsibility.queue(concern)
+
+    def _plan_duty(self) -> None:
+        change = self.site.rota.next_change(self.now)
+        if change is not None:
+            self._timers.put(change, Kind.DUTY, "")
+
+    _HANDLERS: Mapping[type, Callable[[Engine, Any, int], None]] = {
+        Snapshot: _on_snapshot,
+        PlanMessage: _on_plan,
+        PresenceMessage: _on_presence,
+        AnswerMessage: _on_answer,
+        Cleared: _on_cleared,
+        Rejected: _on_rejected,
+        Asked: _on_asked,
+        Attempted: _on_attempted,
+        LinkUp: _on_link_up,
+        LinkDown: _on_link_down,
+        MarkerBack: _on_marker_back,
+    }
+
+    # ---- state ---------------------------------------------------------------------------------------------------
+
+    def _dump(self) -> dict[str, Any]:
+        return {
+            "now": self.now,
+            "counters": self.counters,
+            "sight": self.sight.dump(),
+            "quarantine": self._quarantine.dump(),
+            "answered": list(self.answers.seen.items()),
+            "published": self.teller.published,
+            "memo": self.memo,
+        }
+
+    def _load(self, loaded: Loaded) -> None:
+        if (text := loaded.rows.get("engine", {}).get("engine")) is not None:
+            state = json.loads(text)
+            self.now = max(self.now, state["now"])
+            self.counters.update(state["counters"])
+            self.sight.restore(state["sight"])
+            self._quarantine = Quarantine.load(state["quarantine"])
+            self.answers.seen.update(dict(state["answered"]))
+            self.teller.published = state["published"]
+            self.memo = state["memo"]
+        changed: dict[str, list[str]] = {}
+        for name, text in loaded.rows.get("device", {}).items():
+            self._load_device(name, text, changed)
+        for name, text in loaded.rows.get("unit", {}).items():
+            unit = self.lookout.unit(name)
+            unit.picture.sight_lost, unit.picture.glucose_risk, subject = json.loads(text)
+            unit.subject, _ = Subject.load(subject, self.site.unit_rules(name))
+            self.lookout.queue(unit)
+        for text in loaded.rows.get("concern", {}).values():
+            self._load_concern(Concern.load(json.loads(text)[1]), changed)
+        for text in loaded.rows.get("notice", {}).values():
+            notice = Notice.load(json.loads(text)[1])
+            if notice.state not in ("sent", "failed", "dropped"):
+                self.outbox.notices[notice.id] = notice
+        for rule, names in changed.items():
+            self.journal.note("rule-changed", now=self.now, rule=rule, devices=len(names))
+
+    def _load_device(self, name: str, text: str, changed: dict[str, list[str]]) -> None:
+        _, picture, subject = json.loads(text)
+        device = Device(name, Picture.load(picture), ())
+        device.rules = self.site.rules_for(device.picture.unit, name)
+        device.subject, afresh = Subject.load(subject, device.rules)
+        device.resting = self.sight.resting(device.picture.bridge)
+        self.fleet.devices[name] = device
+        self.lookout.unit(device.picture.unit)
+        for rule in afresh:
+            changed.setdefault(rule, []).append(name)
+        self.fleet.queue(device)
+
+    def _load_concern(self, concern: Concern, changed: Mapping[str, Iterable[str]]) -> None:
+        known = self.responsibility.of_subject.setdefault(concern.subject, {})
+        newest = known.get(concern.rule)
+        self.responsibility.concerns[concern.id] = concern
+        if newest is None or newest.raised_at < concern.raised_at:
+            known[concern.rule] = concern
+        if concern.live and concern.subject in changed.get(concern.rule, ()):
+            concern.rule_changed = True
+        if concern.settled_at is not None and not concern.live:
+            self._timers.put(concern.settled_at + self.site.times.keep_settled, Kind.RETIRE, concern.id)
+        self.responsibility.queue(concern)
+        if concern.live and not concern.holding and (device := self.fleet.get(concern.subject)) is not None:
+            self.fleet.await_calm(device)
+            self.fleet.queue(device)
+
+
+def _text(state: object) -> str:
+    return json.dumps(state, separators=(",", ":"), allow_nan=False)

@@ -1,0 +1,284 @@
+"""All devices: what a snapshot does to one of them, which of its concerns that settles, and when it is due next.
+
+Editing rules: when a snapshot acts, and whether it is late, a duplicate or overtaken, is decided here and nowhere else.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+
+from monitor.core.briefing import why_settled
+from monitor.core.concern import Concern
+from monitor.core.device import Device, Edge, Subject
+from monitor.core.journal import Journal
+from monitor.core.messages import PlanMessage, Snapshot
+from monitor.core.picture import Picture
+from monitor.core.responsibility import Responsibility
+from monitor.core.rulebook import PRIORITY
+from monitor.core.sight import SightState
+from monitor.core.site import Site
+from monitor.core.timers import Kind, Timers
+from monitor.core.tracks import RecurringTrack
+
+
+class Fleet:
+    """The devices of a site."""
+
+    def __init__(
+        self,
+        site: Site,
+        journal: Journal,
+        timers: Timers,
+        sight: SightState,
+        counters: Counter[str],
+        *,
+        new_unit: Callable[[str], object],
+        only_rules: bool,
+    ) -> None:
+        """`new_unit` is told the unit of every device that appears or moves."""
+        self.site, self.journal, self._timers, self.sight = site, journal, timers, sight
+        self._counters, self._new_unit, self._only_rules = counters, new_unit, only_rules
+        self.responsibility: Responsibility  # set by the engine
+        self.devices: dict[str, Device] = {}
+        self.dirty: set[str] = set()
+        self._dropped: dict[str, tuple[str, ...]] = {}
+
+    def get(self, name: str) -> Device | None:
+        """A device that has been heard of."""
+        return self.devices.get(name)
+
+    def take(self, snapshot: Snapshot, now: int) -> None:
+        """Take a snapshot received at `now`."""
+        device = self.device(snapshot.device, snapshot.unit, now)
+        picture = device.picture
+        if picture.seen and snapshot.id == picture.id and snapshot.source == picture.source:
+            self._counters["duplicate"] += 1
+            return
+        at, doubtful = self._acting_time(snapshot, picture, now)
+        if at is None:
+            self._counters["late"] += 1
+            return
+        stepped = device.subject.stepped
+        if at <= stepped:
+            if stepped > picture.acted:
+                self._counters["overtaken"] += 1
+            at = stepped + 1
+        self._counters["snapshots"] += 1
+        if (
+            snapshot.source == picture.source
+            and snapshot.sequence > picture.sequence + 1
+            and picture.sequence
+        ):
+            self._counters["sequence-gaps"] += snapshot.sequence - picture.sequence - 1
+        if doubtful and not picture.clock_doubtful:
+            self.journal.note(
+                "clock-doubtful", now=now, device=device.name, message=snapshot.id, time=snapshot.time
+            )
+        if snapshot.dropped:
+            self._counters["dropped-fields"] += len(snapshot.dropped)
+        names = tuple(dropped.partition("=")[0] for dropped in snapshot.dropped)
+        if names != self._dropped.get(device.name, ()):  # each change once, not each message
+            self._dropped[device.name] = names
+            self.journal.note(
+                "fields-dropped",
+                now=now,
+                device=device.name,
+                message=snapshot.id,
+                fields=list(snapshot.dropped),
+            )
+        picture.clock_doubtful = doubtful
+        if snapshot.unit != picture.unit:
+            self._move(device, snapshot.unit, now)
+        if snapshot.bridge != picture.bridge:
+            device.resting = self.sight.resting(snapshot.bridge)
+        for instant, edges in device.instants(snapshot, at, now, self.site.zone):
+            self.instant(device, instant, edges, now)
+        self.queue(device)
+        self.dirty.add(device.name)
+
+    def _acting_time(self, snapshot: Snapshot, picture: Picture, now: int) -> tuple[int | None, bool]:
+        """When a snapshot acts (None: it is late), and whether its clock is doubtful."""
+        tolerance = self.site.times.clock_tolerance
+        if snapshot.time > now + tolerance:
+            return now, True
+        old = snapshot.time < now - tolerance
+        if old and (catch_up := self.sight.catch_up) is not None:
+            catch_up.last_old = now
+        if old and not self.sight.backlogged(snapshot.bridge):
+            same = snapshot.source == picture.source
+            if same and snapshot.sequence <= picture.sequence and snapshot.time < picture.time:
+                return None, False  # an old one of a run that we have seen beyond
+            return now, True  # its clock is behind, or was set back: better doubtful than unseen
+        if picture.seen:
+            newest = picture.acted if picture.clock_doubtful else picture.time
+            if snapshot.time < newest:
+                return None, False
+            if (
+                snapshot.time == newest
+                and snapshot.source == picture.source
+                and snapshot.sequence <= picture.sequence
+            ):
+                return None, False
+        return snapshot.time, False
+
+    def take_plan(self, message: PlanMessage, now: int) -> None:
+        """Take a plan sent over the air."""
+        device = self.device(message.device, message.unit, now)
+        plan = message.plan
+        if plan is None and (entry := self.site.devices.get(message.device)) is not None:
+            plan = entry.plan
+        if plan == device.picture.plan:
+            return
+        device.picture.plan = plan  # its windows take effect at the next snapshot
+        self._counters["plans"] += 1
+        self.journal.note(
+            "plan-changed", now=now, device=device.name, message=message.id, withdrawn=message.plan is None
+        )
+        self.dirty.add(device.name)
+
+    def device(self, name: str, unit: str, now: int) -> Device:
+        """The device of this name; one not heard of before is watched from now on."""
+        device = self.devices.get(name)
+        if device is None:
+            picture = Picture(unit)
+            entry = self.site.devices.get(name)
+            if entry is not None:
+                picture.plan = entry.plan
+            device = self.devices[name] = Device(name, picture, self.site.rules_for(unit, name))
+            device.resting = self.sight.resting("")
+            self._new_unit(unit)
+            if entry is None and not self._only_rules:
+                self.journal.note("device-not-listed", now=now, device=name, unit=unit)
+        return device
+
+    def _move(self, device: Device, unit: str, now: int) -> None:
+        """The newest snapshot's topic decides the unit; open concerns move with the device."""
+        self._new_unit(unit)
+        rules = self.site.rules_for(unit, device.name)
+        if rules is not device.rules:
+            state = device.subject.dump(device.rules)
+            device.subject, _ = Subject.load(state, rules)
+            device.rules = rules
+        if device.picture.seen:
+            self.journal.note("device-moved", now=now, device=device.name, unit=unit)
+        for concern in self.responsibility.open_of(device.name):
+            concern.unit = unit
+            self.responsibility.dirty.add(concern.id)
+
+    def instant(self, device: Device, at: int, edges: Sequence[Edge], now: int) -> None:
+        """Act on one instant of a device: what began, rose and ended, and what is settled by now."""
+        if edges:
+            self.dirty.add(device.name)
+        if self._only_rules:
+            for edge in edges:
+                self.journal.note(
+                    edge.kind,
+                    now=now,
+                    at=edge.at,
+                    rule=edge.rule.id,
+                    device=device.name,
+                    priority=PRIORITY[edge.rank],
+                    detail={} if edge.since is None else {"since": edge.since},
+                )
+            return
+        for edge in edges:
+            self.responsibility.edge(
+                device.name, device.picture.unit, edge, now, self._evidence(device, edge)
+            )
+        device.calm_due = None
+        picture = device.picture
+        for concern in self.responsibility.open_of(device.name):
+            if concern.holding:
+                if not concern.rule_changed or concern.rule in device.subject.tracks:
+                    continue
+                concern.holding, concern.rule_changed = False, False
+            if concern.about in ("alarms", "delivery") and not picture.safe(at, self.site.times.safe_after):
+                self.await_calm(device)
+                continue
+            self.responsibility.settle(concern, at, now, why_settled(concern.about, concern.rule, picture))
+
+    def _evidence(self, device: Device, edge: Edge) -> dict[str, object]:
+        """What made a rule hold: the message, its values, the thresholds."""
+        picture = device.picture
+        known = {
+            "message": picture.id,
+            "source": picture.source,
+            "activity": picture.activity,
+            "alarms": [list(alarm) for alarm in picture.alarms] or None,
+            "mains": picture.mains,
+            "battery_percent": picture.battery_percent,
+            "battery_low": picture.battery_low,
+            "delivered_ml": picture.delivered_ml,
+            "target_ml": picture.target_ml,
+        }
+        thresholds = {
+            name: [quantity.number, quantity.unit] for name, quantity in edge.rule.thresholds.items()
+        }
+        return {key: value for key, value in known.items() if value is not None} | {"thresholds": thresholds}
+
+    def fire(self, name: str, now: int) -> None:
+        """A deadline of this device may be due."""
+        device = self.devices[name]
+        device.queued = None
+        if device.resting:
+            return
+        self.pass_deadlines(device, now)
+        self.queue(device)
+
+    def await_calm(self, device: Device) -> None:
+        """Look again when the device will have fed for long enough without an alarm."""
+        if device.picture.calm_since is not None:
+            device.calm_due = device.picture.calm_since + self.site.times.safe_after
+
+    def pass_deadlines(self, device: Device, now: int) -> None:
+        """Let pass what is due by now, less the lateness that snapshots are given."""
+        until = now - self.site.times.lateness
+        due = device.due()
+        if due is not None and due <= until:
+            for instant, edges in device.instants(None, until, now, self.site.zone):
+                self.instant(device, instant, edges, now)
+            self.dirty.add(device.name)
+
+    def end_feed(self, device: Device, now: int) -> None:
+        """A person has answered that the feed is over for now."""
+        device.picture.feed_ended, device.picture.feed_due = True, False
+        device.picture.new_onsets = ()  # those of the last snapshot have been counted
+        at = max(now, device.subject.stepped + 1)
+        receipt = device.picture.receipt
+        edges = device.subject.instant(device.rules, device.picture, at, fresh=True, receipt=receipt)
+        self.instant(device, at, edges, now)
+        self.queue(device)
+        self.dirty.add(device.name)
+
+    def queue(self, device: Device) -> None:
+        """Put the device's next deadline on the heap, unless an earlier one is there."""
+        if device.resting or (due := device.due()) is None:
+            return
+        at = due + self.site.times.lateness
+        if device.queued is None or at < device.queued:
+            device.queued = at
+            self._timers.put(at, Kind.DEVICE, device.name)
+
+    def troubled(self, concern: Concern, now: int) -> bool:
+        """Whether the trouble is still there, for a wait or a recheck."""
+        device = self.devices.get(concern.subject)
+        if device is None:
+            return concern.holding
+        track = device.subject.tracks.get(concern.rule)
+        rule = self.site.rule(concern.rule)
+        if rule is not None and rule.pattern == "recurring":
+            if not isinstance(track, RecurringTrack):
+                return False
+            newest = track.newest()
+            new_onset = newest is not None and newest > (concern.called_at or concern.opened)
+            return track.active() or new_onset
+        unsafe = concern.about in ("alarms", "delivery") and not device.picture.safe(
+            now, self.site.times.safe_after
+        )
+        return concern.holding or unsafe
+
+    def backlogged(self, subject: str) -> bool:
+        """Whether a backlog is being read that may say more of this subject."""
+        device = self.devices.get(subject)
+        return device is not None and self.sight.backlogged(device.picture.bridge)

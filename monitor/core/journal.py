@@ -1,0 +1,121 @@
+"""What happened, in order: for the trail, for replay's output, and for whoever watches."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Literal, NamedTuple
+
+from monitor.core.changes import TrailEntry
+from monitor.core.concern import Concern
+from monitor.core.site import Site
+from monitor.core.trail import Frontier, entry
+
+
+class Happening(NamedTuple):
+    """One thing decided, sent or answered. `at` is when it counts, `now` when it was noted (ms UTC)."""
+
+    at: int
+    now: int
+    event: str
+    concern: str | None
+    rule: str | None
+    device: str | None
+    person: str | None
+    priority: str | None
+    detail: Mapping[str, object]
+
+
+class Journal:
+    """Turns happenings into trail entries, with opaque keys for persons and devices."""
+
+    def __init__(
+        self, site: Site, *, size: int = 0, frontier: Frontier | None = None, trail: bool = True
+    ) -> None:
+        self.site = site
+        self._n = size
+        self._frontier = frontier or Frontier()
+        self._trail = trail
+        self._entries: list[TrailEntry] = []
+        self._names: dict[str, tuple[Literal["person", "device"], str]] = {}
+        self._happened: list[Happening] = []
+
+    def note(
+        self,
+        event: str,
+        *,
+        now: int,
+        at: int | None = None,
+        concern: str | None = None,
+        rule: str | None = None,
+        device: str | None = None,
+        person: str | None = None,
+        priority: str | None = None,
+        detail: Mapping[str, object] | None = None,
+        **more: object,
+    ) -> None:
+        """Note something; `detail` and `more` hold facts of the pump and keys only, as the trail takes them as is."""
+        told = {**(detail or {}), **more}
+        happening = Happening(
+            now if at is None else at, now, event, concern, rule, device, person, priority, dict(told)
+        )
+        self._happened.append(happening)
+        if not self._trail:
+            return
+        if happening.at != now:
+            told["noted"] = now
+        written = entry(
+            n=self._n,
+            at=happening.at,
+            event=event,
+            concern=concern,
+            device=None if device is None else self.key("device", device),
+            person=None if person is None else self.key("person", person),
+            rule=rule,
+            priority=priority,
+            detail=told or None,
+        )
+        self._n += 1
+        self._frontier.append(written.leaf)
+        self._entries.append(written)
+
+    def about(
+        self,
+        event: str,
+        concern: Concern,
+        now: int,
+        *,
+        at: int | None = None,
+        person: str | None = None,
+        **detail: object,
+    ) -> None:
+        """Note something about a concern; details that are None are left out."""
+        self.note(
+            event,
+            now=now,
+            at=at,
+            concern=concern.id,
+            rule=concern.rule,
+            device=concern.subject,
+            person=person,
+            priority=concern.priority,
+            detail={key: value for key, value in detail.items() if value is not None},
+        )
+
+    def key(self, kind: Literal["person", "device"], name: str) -> str:
+        """The opaque key of a name, remembered in the erasable table."""
+        key = self.site.opaque(kind, name)
+        self._names[key] = (kind, name)
+        return key
+
+    def take(self) -> list[Happening]:
+        """What happened since the last call."""
+        happened, self._happened = self._happened, []
+        return happened
+
+    def take_entries(
+        self,
+    ) -> tuple[list[TrailEntry], str | None, dict[str, tuple[Literal["person", "device"], str]]]:
+        """Entries since the last call, the frontier after them (None if there are none), and names used."""
+        entries, self._entries = self._entries, []
+        names, self._names = self._names, {}
+        return entries, self._frontier.to_text() if entries else None, names

@@ -1,0 +1,106 @@
+"""Whether we can see: the broker's link, the bridges, and the backlog that is read after a gap.
+
+While the broker or a bridge is gone, or a backlog is being read, the rule deadlines of its devices rest. A unit of
+which devices cannot be seen has a picture of its own, on which the rule `sight-lost` runs.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from monitor.core.device import Subject
+
+
+class UnitPicture:
+    """What the unit rules look at."""
+
+    __slots__ = ("alarms", "glucose_risk", "sight_lost")
+
+    def __init__(self) -> None:
+        self.sight_lost = False
+        self.glucose_risk = False
+        self.alarms: tuple[()] = ()
+
+
+class Unit:
+    """One unit: whether its devices can be seen."""
+
+    __slots__ = ("name", "picture", "queued", "subject")
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.picture = UnitPicture()
+        self.subject = Subject()
+        self.queued: int | None = None
+
+    @property
+    def key(self) -> str:
+        """How concerns name the unit as their subject; no device is named so, as ":" cannot stand in a topic level."""
+        return f"unit:{self.name}"
+
+
+@dataclass(slots=True)
+class Bridge:
+    """What a bridge last said of itself."""
+
+    online: bool = True
+    backlog: bool = False
+    backlog_since: int = 0
+
+
+@dataclass(slots=True)
+class CatchUp:
+    """A backlog being read since `began`; over when our marker is back and nothing old has come for a while."""
+
+    began: int
+    token: str
+    marker_back: int | None = None
+    last_old: int = 0
+
+    def over(self, now: int, quiet: int, at_most: int) -> bool:
+        """Whether it ends now."""
+        if now - self.began >= at_most:
+            return True
+        return self.marker_back is not None and now >= max(self.marker_back, self.last_old) + quiet
+
+    def next_look(self, quiet: int, at_most: int) -> int:
+        """When to look again."""
+        end = self.began + at_most
+        return end if self.marker_back is None else min(end, max(self.marker_back, self.last_old) + quiet)
+
+
+class SightState:
+    """Link, bridges, catch-up."""
+
+    def __init__(self, *, link: bool) -> None:
+        self.link = link
+        self.catch_up: CatchUp | None = None
+        self.bridges: dict[str, Bridge] = {}
+        self.connections = 0
+
+    def lost(self, bridge: str) -> bool:
+        """Whether devices of this bridge cannot be seen."""
+        return not self.link or ((known := self.bridges.get(bridge)) is not None and not known.online)
+
+    def backlogged(self, bridge: str) -> bool:
+        """Whether what this bridge's devices send may be old."""
+        return self.catch_up is not None or (
+            (known := self.bridges.get(bridge)) is not None and known.backlog
+        )
+
+    def resting(self, bridge: str) -> bool:
+        """Whether rule deadlines of this bridge's devices rest."""
+        return self.lost(bridge) or self.backlogged(bridge)
+
+    def dump(self) -> dict[str, Any]:
+        """What survives a restart: what bridges said. The link is found anew."""
+        return {
+            "connections": self.connections,
+            "bridges": {name: [b.online, b.backlog, b.backlog_since] for name, b in self.bridges.items()},
+        }
+
+    def restore(self, state: dict[str, Any]) -> None:
+        """Take what `dump` gave."""
+        self.connections = state["connections"]
+        self.bridges = {name: Bridge(*values) for name, values in state["bridges"].items()}

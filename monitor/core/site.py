@@ -1,0 +1,163 @@
+"""What the core knows about a site: units, devices, people, ladders, rota, rules. Frozen; a change is a new one."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from monitor.core.ladders import RECHECK, REPEAT, Ladder
+from monitor.core.messages import Plan
+from monitor.core.plans import UTC, Zone
+from monitor.core.rota import Rota
+from monitor.core.rulebook import CompiledRule, Rule, resolve
+
+SECOND = 1000
+MINUTE = 60 * SECOND
+
+# No 0/O, 1/I/L, 5/S, 8/B, U/V: a code is read off a pager at night and typed on a phone.
+CODE_LETTERS = "ACDEFGHJKMNPQRTWXY234679"
+
+
+class Reach(NamedTuple):
+    """One way to a person: the name of a carrier in the site file, and the address there."""
+
+    carrier: str
+    address: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Person:
+    """Somebody who can be told; `called` is a duty label, never a name; `reach` is in order of preference."""
+
+    id: str
+    called: str
+    reach: tuple[Reach, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeviceEntry:
+    """A device that the site lists: where it stands, its plan, its own thresholds by rule."""
+
+    id: str
+    unit: str
+    place: str | None = None
+    pager_place: str | None = None
+    plan: Plan | None = None
+    thresholds: Mapping[str, Mapping[str, str | int]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Times:
+    """The engine's times in ms; shipped values from the design, each to be set by a site."""
+
+    clock_tolerance: int = 90 * SECOND
+    lateness: int = 2 * SECOND
+    gather: int = 5 * SECOND
+    relapse: int = 30 * MINUTE
+    safe_after: int = 60 * SECOND  # feeding this long without a medium or high alarm condition is safe again
+    repeat: int = REPEAT
+    catch_up: int = 60 * SECOND
+    catch_up_quiet: int = 1 * SECOND
+    reporting: int = 60 * SECOND  # how often a device is expected to report
+    keep_settled: int = 24 * 60 * MINUTE
+    give_up: Mapping[str, int] = field(
+        default_factory=lambda: {"high": 45 * SECOND, "medium": 120 * SECOND, "low": 120 * SECOND}
+    )  # with one carrier, then the next; far below the rung's wait
+    recheck: Mapping[str, int] = field(default_factory=lambda: dict(RECHECK))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Site:
+    """Everything a site has said, checked."""
+
+    name: str
+    key: bytes
+    last_resort: str
+    prefix: str = "secondbell/v1"
+    setting: str = "ward"
+    zone: Zone = UTC
+    zone_name: str = "UTC"
+    units: tuple[str, ...] = ()
+    people: Mapping[str, Person] = field(default_factory=dict)
+    technical: str | None = None
+    carriers: Mapping[str, str] = field(default_factory=dict)  # name -> kind, "email" or "snpp"
+    ladders: Mapping[tuple[str, str], Ladder] = field(default_factory=dict)  # (unit or "*", priority)
+    rota: Rota = field(default_factory=Rota)
+    devices: Mapping[str, DeviceEntry] = field(default_factory=dict)
+    rules: tuple[Rule, ...] = ()
+    thresholds: Mapping[str, Mapping[str, str | int]] = field(default_factory=dict)  # rule -> name -> value
+    unit_thresholds: Mapping[str, Mapping[str, Mapping[str, str | int]]] = field(default_factory=dict)
+    switched_off: Mapping[str, str] = field(default_factory=dict)  # rule -> reason
+    times: Times = field(default_factory=Times)
+    _compiled: dict[tuple[str, str], tuple[CompiledRule, ...]] = field(default_factory=dict, repr=False)
+
+    def rules_for(self, unit: str, device: str) -> tuple[CompiledRule, ...]:
+        """The device rules with the thresholds of site, unit and device, sorted by id."""
+        own = device if (entry := self.devices.get(device)) is not None and entry.thresholds else ""
+        if (found := self._compiled.get((unit, own))) is None:
+            found = self._compile(unit, own, "device")
+            self._compiled[unit, own] = found
+        return found
+
+    def unit_rules(self, unit: str) -> tuple[CompiledRule, ...]:
+        """The rules about a whole unit."""
+        if (found := self._compiled.get((unit, "unit:"))) is None:
+            found = self._compiled[unit, "unit:"] = self._compile(unit, "", "unit")
+        return found
+
+    def rule(self, rule_id: str) -> Rule | None:
+        """A rule by id."""
+        return next((rule for rule in self.rules if rule.id == rule_id), None)
+
+    def ladder(self, unit: str, priority: str) -> Ladder:
+        """Who is told for a unit; an unknown unit's goes straight to the last resort."""
+        if unit not in self.units:
+            return Ladder((), self.times.repeat)
+        for key in ((unit, priority), ("*", priority), (unit, "medium"), ("*", "medium")):
+            if key in self.ladders:
+                return self.ladders[key]
+        return Ladder((), self.times.repeat)
+
+    def place(self, device: str) -> str | None:
+        """Where a device stands, if the site has said so."""
+        entry = self.devices.get(device)
+        return entry.place if entry else None
+
+    def called(self, person: str | None) -> str | None:
+        """The duty label of a person."""
+        if person is None:
+            return None
+        return self.people[person].called if person in self.people else "somebody no longer listed"
+
+    def opaque(self, kind: str, name: str) -> str:
+        """The key under which the trail names a person or device: no name can be read from it."""
+        return f"{kind[0]}:{self._mac(f'{kind}|{name}')[:16]}"
+
+    def code(self, concern: str, person: str) -> str:
+        """What this person types to answer this concern."""
+        number = int(self._mac(f"code|{concern}|{person}"), 16)
+        letters = ""
+        for _ in range(6):
+            number, rest = divmod(number, len(CODE_LETTERS))
+            letters += CODE_LETTERS[rest]
+        return letters
+
+    def _mac(self, text: str) -> str:
+        return hmac.new(self.key, text.encode(), hashlib.sha256).hexdigest()
+
+    def _compile(self, unit: str, device: str, scope: str) -> tuple[CompiledRule, ...]:
+        layers = [self.thresholds, self.unit_thresholds.get(unit, {})]
+        if device:
+            layers.append(self.devices[device].thresholds)
+        compiled = []
+        for rule in sorted(self.rules, key=lambda rule: rule.id):
+            if rule.scope != scope or rule.id in self.switched_off:
+                continue
+            overrides: dict[str, str | int] = {}
+            for layer in layers:
+                overrides.update(layer.get(rule.id, {}))
+            compiled.append(resolve(rule, home=self.setting == "home", overrides=overrides))
+        return tuple(compiled)

@@ -1,0 +1,116 @@
+"""Writes notices at the moment when they are sent, and the list of open concerns that is published for each device.
+
+Editing rules: who is told is decided in `responsibility`, how it is said in `notices`; here only whether it is still
+news, and that it was told.
+"""
+
+from __future__ import annotations
+
+import hashlib
+
+from monitor.core.briefing import facts_of
+from monitor.core.calls import CALLS
+from monitor.core.concern import Concern
+from monitor.core.concerns import State
+from monitor.core.effects import Publish
+from monitor.core.fleet import Fleet
+from monitor.core.journal import Journal
+from monitor.core.lookout import Lookout
+from monitor.core.notices import mail, page
+from monitor.core.outbox import Notice
+from monitor.core.published import ListedConcern, concerns_payload
+from monitor.core.responsibility import Responsibility
+from monitor.core.site import Site
+from monitor.core.topics import concerns_topic
+
+
+class Teller:
+    """Composes what leaves."""
+
+    def __init__(
+        self, site: Site, journal: Journal, responsibility: Responsibility, fleet: Fleet, lookout: Lookout
+    ) -> None:
+        self._site, self._journal = site, journal
+        self._responsibility, self._fleet, self._lookout = responsibility, fleet, lookout
+        self.published = 0
+
+    def compose(self, notice: Notice, kind: str, now: int) -> bool:
+        """Write a notice's text from what is known now; False if nothing is left to say."""
+        facts, kept = [], []
+        for key, why in notice.items:
+            concern = self._responsibility.concerns.get(key)
+            if concern is None or not _still_to_say(concern, why, notice.person):
+                continue
+            device = self._fleet.get(concern.subject)
+            places = self._lookout.places(concern) if device is None else ()
+            kept.append([key, why])
+            facts.append(facts_of(self._site, concern, device, notice.person, why, now, places))
+        if not facts:
+            return False
+        notice.items = kept
+        if kind == "email":
+            notice.subject, notice.body = mail(facts, self._site.zone)
+        else:
+            notice.subject, notice.body = "", page(facts, self._site.zone)
+        first = self._responsibility.concerns[kept[0][0]]
+        notice.thread = told[1] if (told := first.told.get(notice.person)) else None
+        for key, why in kept:
+            self._told(self._responsibility.concerns[key], notice, why, kind, now)
+        return True
+
+    def _told(self, concern: Concern, notice: Notice, why: str, kind: str, now: int) -> None:
+        message_id = notice.mail_id(self._site.name) if kind == "email" else None
+        told = concern.told.setdefault(notice.person, [now, None, 0])
+        told[1] = told[1] or message_id
+        told[2] += 1
+        concern.told_at = now
+        self._responsibility.dirty.add(concern.id)
+        self._journal.note(
+            "told",
+            now=now,
+            concern=concern.id,
+            rule=concern.rule,
+            device=concern.subject,
+            person=notice.person,
+            priority=concern.priority,
+            why=why,
+            carrier=self._site.people[notice.person].reach[notice.way].carrier,
+            notice=notice.id,
+            rung=concern.rung,
+            text_sha256=hashlib.sha256(f"{notice.subject}\n{notice.body}".encode()).hexdigest(),
+            detail={"late_by": concern.late_by} if concern.late_by else {},
+        )
+
+    def lists(self, now: int) -> list[Publish]:
+        """The retained list of open concerns, for each device of which a concern has changed."""
+        known = self._responsibility.concerns
+        subjects = {known[key].subject for key in self._responsibility.dirty if key in known}
+        return [self._list(name, now) for name in sorted(subjects & self._fleet.devices.keys())]
+
+    def _list(self, name: str, now: int) -> Publish:
+        listed = [
+            ListedConcern(
+                concern=concern.id,
+                rule=concern.rule,
+                priority=concern.priority,  # type: ignore[arg-type]  # one of the three by construction
+                state="accepted" if concern.state is State.ACCEPTED else "open",
+                since=concern.raised_at,
+                accepted=concern.state is State.ACCEPTED,
+            )
+            for concern in self._responsibility.open_of(name)
+        ]
+        self.published += 1
+        payload = concerns_payload(
+            monitor=self._site.name, device=name, id=f"c-{now}-{self.published}", at=now, concerns=listed
+        )
+        unit = self._fleet.devices[name].picture.unit
+        return Publish(topic=concerns_topic(self._site.prefix, self._site.name, unit, name), payload=payload)
+
+
+def _still_to_say(concern: Concern, why: str, person: str) -> bool:
+    """Whether this is still news: a call only while nobody has it, the rest only to those who were told."""
+    if why in CALLS:
+        return concern.state is State.OPEN
+    if why in ("taken", "taken-over"):
+        return concern.state is State.ACCEPTED and (person in concern.told or person == concern.holder)
+    return True

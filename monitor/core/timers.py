@@ -1,0 +1,41 @@
+"""One heap of everything that is due, so that there is one wake-up. An entry is checked when it comes up: owners that
+have moved their instant since are asked for the new one."""
+
+from __future__ import annotations
+
+import heapq
+from enum import IntEnum
+
+
+class Kind(IntEnum):
+    """Whose deadline; at one instant the lower number goes first, so that what settles is not told about."""
+
+    CATCH_UP = 0
+    DEVICE = 1
+    UNIT = 2
+    DUTY = 3
+    CONCERN = 4
+    NOTICE = 5
+    RETIRE = 6
+
+
+class Timers:
+    """A heap of (instant, kind, key)."""
+
+    def __init__(self) -> None:
+        self._heap: list[tuple[int, int, str]] = []
+
+    def put(self, at: int, kind: Kind, key: str) -> None:
+        """Note that something is due."""
+        heapq.heappush(self._heap, (at, kind, key))
+
+    def next(self) -> int | None:
+        """The earliest instant noted; the owner may have moved on since."""
+        return self._heap[0][0] if self._heap else None
+
+    def pop(self, now: int) -> tuple[Kind, str] | None:
+        """Take the earliest entry that is due, if any."""
+        if not self._heap or self._heap[0][0] > now:
+            return None
+        _, kind, key = heapq.heappop(self._heap)
+        return Kind(kind), key

@@ -1,0 +1,278 @@
+"""What a rule remembers about one subject: a track for each rule that has anything to remember.
+
+A quiet device has no tracks at all, which is what makes many devices cheap. Editing rules: a track knows patterns and
+compiled rules, never concerns; `idle` may be true only if a fresh track would behave the same from here on.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+from monitor.core.messages import AlarmCondition
+from monitor.core.patterns import Lasting, Recurring, Silent
+from monitor.core.rulebook import RANK, CompiledRule
+
+Key = tuple[int, str, str]  # branch, condition, line; ("", "") where the memory is one for all
+
+
+class Track(Protocol):
+    """One rule's memory of one subject."""
+
+    def update(
+        self, rule: CompiledRule, picture: Any, at: int, receipt: int, stirred: dict[Key, int]
+    ) -> None:
+        """Take the snapshot just applied to the picture."""
+
+    def advance(self, rule: CompiledRule, at: int) -> None:
+        """Let deadlines up to and including `at` take effect."""
+
+    def due(self, rule: CompiledRule) -> int | None:
+        """The next deadline."""
+
+    def rank(self, rule: CompiledRule) -> int:
+        """0 if the rule does not hold, else the rank of the priority that it holds with."""
+
+    def idle(self, rule: CompiledRule, at: int) -> bool:
+        """Whether there is nothing to remember."""
+
+    def since(self, rule: CompiledRule) -> int | None:
+        """When what holds began: the start of the run, the first of the onsets, the last message."""
+
+    def dump(self) -> Any:
+        """The memory as JSON values."""
+
+
+def stirred_by(rule: CompiledRule, picture: Any) -> dict[Key, int]:
+    """Which of the rule's conditions the picture makes true now, with the rank that each would have."""
+    found: dict[Key, int] = {}
+    for index, branch in enumerate(rule.branches):
+        if branch.test is not None:
+            if branch.test(picture):
+                found[index, "", ""] = branch.rank
+        elif branch.alarm is not None and picture.alarms:
+            for alarm in picture.alarms:
+                if branch.alarm(alarm):
+                    key = (index, alarm.condition, alarm.line) if rule.each else (index, "", "")
+                    found[key] = max(found.get(key, 0), branch.rank or RANK[alarm.priority])
+    return found
+
+
+class LastingTrack:
+    """Runs of a `lasting` rule, one for each branch and, if the rule says so, each alarm condition."""
+
+    __slots__ = ("runs",)
+
+    def __init__(self) -> None:
+        self.runs: dict[Key, tuple[Lasting, int]] = {}
+
+    def update(
+        self, rule: CompiledRule, picture: Any, at: int, receipt: int, stirred: dict[Key, int]
+    ) -> None:
+        """Take the snapshot just applied to the picture."""
+        for key in [*self.runs, *(key for key in stirred if key not in self.runs)]:
+            run, rank = self.runs.get(key) or (Lasting(), 0)
+            branch = rule.branches[key[0]]
+            run.update(key in stirred, at, branch.hold_for, branch.bridging)
+            if run.idle(at, branch.bridging):
+                del self.runs[key]
+            else:
+                self.runs[key] = (run, stirred.get(key, rank))
+
+    def advance(self, rule: CompiledRule, at: int) -> None:
+        """Let deadlines up to and including `at` take effect."""
+        for key in list(self.runs):
+            run, _ = self.runs[key]
+            branch = rule.branches[key[0]]
+            run.advance(at, branch.hold_for, branch.bridging)
+            if run.idle(at, branch.bridging):
+                del self.runs[key]
+
+    def due(self, rule: CompiledRule) -> int | None:
+        """The next deadline."""
+        dues = [
+            due
+            for key, (run, _) in self.runs.items()
+            if (due := run.due(rule.branches[key[0]].hold_for, rule.branches[key[0]].bridging)) is not None
+        ]
+        return min(dues, default=None)
+
+    def rank(self, rule: CompiledRule) -> int:
+        """The highest rank among the runs that hold."""
+        return max((rank for run, rank in self.runs.values() if run.holds), default=0)
+
+    def idle(self, rule: CompiledRule, at: int) -> bool:
+        """Whether there is nothing to remember."""
+        return not self.runs
+
+    def since(self, rule: CompiledRule) -> int | None:
+        """The start of the longest run that holds."""
+        return min(
+            (run.run_start for run, _ in self.runs.values() if run.holds and run.run_start), default=None
+        )
+
+    def dump(self) -> Any:
+        """The memory as JSON values."""
+        return [[*key, run.dump(), rank] for key, (run, rank) in self.runs.items()]
+
+    @classmethod
+    def load(cls, state: Any, rule: CompiledRule) -> LastingTrack:
+        """The memory from what `dump` gave."""
+        track = cls()
+        for branch, condition, line, run, rank in state:
+            track.runs[branch, condition, line] = (Lasting.load(run), rank)
+        return track
+
+
+class RecurringTrack:
+    """Onsets of a `recurring` rule."""
+
+    __slots__ = ("memories",)
+
+    def __init__(self) -> None:
+        self.memories: dict[Key, Recurring] = {}
+
+    def update(
+        self, rule: CompiledRule, picture: Any, at: int, receipt: int, stirred: dict[Key, int]
+    ) -> None:
+        """Take the snapshot just applied to the picture."""
+        for index, branch in enumerate(rule.branches):
+            assert branch.alarm is not None
+            onsets: dict[Key, int] = {}
+            for alarm in picture.new_onsets:
+                if branch.alarm(alarm):
+                    key = _onset_key(rule, index, alarm)
+                    onsets[key] = onsets.get(key, 0) + 1
+            for key in [*self.memories, *(key for key in onsets if key not in self.memories)]:
+                if key[0] == index:
+                    memory = self.memories.setdefault(key, Recurring(branch.times))
+                    memory.update(onsets.get(key, 0), key in stirred, at, branch.within, branch.quiet)
+
+    def advance(self, rule: CompiledRule, at: int) -> None:
+        """Let quiet deadlines up to and including `at` take effect."""
+        for key, memory in self.memories.items():
+            memory.advance(at, rule.branches[key[0]].quiet)
+
+    def due(self, rule: CompiledRule) -> int | None:
+        """The next deadline."""
+        dues = [
+            due
+            for key, memory in self.memories.items()
+            if (due := memory.due(rule.branches[key[0]].quiet)) is not None
+        ]
+        return min(dues, default=None)
+
+    def rank(self, rule: CompiledRule) -> int:
+        """The highest rank among the memories that hold."""
+        return max(
+            (rule.branches[key[0]].rank for key, memory in self.memories.items() if memory.holds), default=0
+        )
+
+    def idle(self, rule: CompiledRule, at: int) -> bool:
+        """Forget what can no longer count; whether nothing is left."""
+        for key in [
+            key for key, memory in self.memories.items() if memory.idle(at, rule.branches[key[0]].within)
+        ]:
+            del self.memories[key]
+        return not self.memories
+
+    def since(self, rule: CompiledRule) -> int | None:
+        """The first of the onsets that count."""
+        return min((memory.onsets[0] for memory in self.memories.values() if memory.holds), default=None)
+
+    def newest(self) -> int | None:
+        """The newest onset that any memory has seen."""
+        return max((memory.onsets[-1] for memory in self.memories.values() if memory.onsets), default=None)
+
+    def active(self) -> bool:
+        """Whether any alarm condition of the kind is active now."""
+        return any(memory.active for memory in self.memories.values())
+
+    def dump(self) -> Any:
+        """The memory as JSON values."""
+        return [[*key, memory.dump()] for key, memory in self.memories.items()]
+
+    @classmethod
+    def load(cls, state: Any, rule: CompiledRule) -> RecurringTrack:
+        """The memory from what `dump` gave."""
+        track = cls()
+        for branch, condition, line, memory in state:
+            track.memories[branch, condition, line] = Recurring.load(memory, rule.branches[branch].times)
+        return track
+
+
+class SilentTrack:
+    """How long a `silent` rule has heard nothing; a branch whose condition is false rests."""
+
+    __slots__ = ("branches",)
+
+    def __init__(self) -> None:
+        self.branches: dict[int, Silent] = {}
+
+    def update(
+        self, rule: CompiledRule, picture: Any, at: int, receipt: int, stirred: dict[Key, int]
+    ) -> None:
+        """Take the snapshot just applied to the picture; silence counts from its receipt."""
+        self.branches = {}
+        if picture.activity == "off":
+            return  # somebody switched it off: rest until the next message
+        for index, _, _ in stirred:
+            memory = self.branches[index] = Silent()
+            memory.update(receipt)
+
+    def restart(self, at: int) -> None:
+        """Count anew from `at`, as when sight has returned."""
+        for memory in self.branches.values():
+            if memory.last is not None and not memory.holds:
+                memory.update(max(at, memory.last))
+
+    def advance(self, rule: CompiledRule, at: int) -> None:
+        """Let deadlines up to and including `at` take effect."""
+        for index, memory in self.branches.items():
+            memory.advance(at, rule.branches[index].hold_for)
+
+    def due(self, rule: CompiledRule) -> int | None:
+        """The next deadline."""
+        dues = [
+            due
+            for index, memory in self.branches.items()
+            if (due := memory.due(rule.branches[index].hold_for)) is not None
+        ]
+        return min(dues, default=None)
+
+    def rank(self, rule: CompiledRule) -> int:
+        """The highest rank among the branches that hold."""
+        return max(
+            (rule.branches[index].rank for index, memory in self.branches.items() if memory.holds), default=0
+        )
+
+    def idle(self, rule: CompiledRule, at: int) -> bool:
+        """Whether there is nothing to remember."""
+        return not self.branches
+
+    def since(self, rule: CompiledRule) -> int | None:
+        """The last message."""
+        return min(
+            (memory.last for memory in self.branches.values() if memory.last is not None), default=None
+        )
+
+    def dump(self) -> Any:
+        """The memory as JSON values."""
+        return [[index, memory.dump()] for index, memory in self.branches.items()]
+
+    @classmethod
+    def load(cls, state: Any, rule: CompiledRule) -> SilentTrack:
+        """The memory from what `dump` gave."""
+        track = cls()
+        track.branches = {index: Silent.load(memory) for index, memory in state}
+        return track
+
+
+KINDS: dict[str, type[LastingTrack] | type[RecurringTrack] | type[SilentTrack]] = {
+    "lasting": LastingTrack,
+    "recurring": RecurringTrack,
+    "silent": SilentTrack,
+}
+
+
+def _onset_key(rule: CompiledRule, index: int, alarm: AlarmCondition) -> Key:
+    return (index, alarm.condition, alarm.line) if rule.each else (index, "", "")

@@ -1,0 +1,170 @@
+"""The words of notices as tables: why it is told, what a rule found, what a pump reports.
+
+Editing rules: tables only. Short words first, as a phone shows them; nothing in a `page` or `short` text may
+say more of a person than that a pump needs somebody. A rule without its row is told by its sentence.
+"""
+
+from collections.abc import Mapping
+from typing import Final, NamedTuple
+
+
+class Why(NamedTuple):
+    """Why a notice is told: its kind, its label, and its sentence for mail and page."""
+
+    kind: str  # "call": somebody must go; "yours": you have it; "told": somebody else has it; "over"
+    label: str  # "", or a word before the priority
+    mail: str
+    page: str
+
+
+WHY: Final[Mapping[str, Why]] = {
+    "raised": Why("call", "", "This is the first notice of it.", ""),
+    "next-rung": Why("call", "", "Nobody has accepted it yet, so you are told now.", "Nobody has it yet."),
+    "round-again": Why(
+        "call",
+        "",
+        "Everybody who could be told was told, and still nobody has accepted it.",
+        "STILL nobody has it.",
+    ),
+    "further": Why(
+        "yours",
+        "",
+        "You have this pump already; this came on top. You need not accept again.",
+        "You have this pump.",
+    ),
+    "relapsed": Why("call", "", "It was over and is back.{had}", "Back again."),
+    "priority-raised": Why(
+        "call", "", "It has become worse: its priority was raised.{had}", "Worse than before."
+    ),
+    "handed-back": Why(
+        "call", "", "{Holder} handed it back, so nobody has it now.", "Handed back, nobody has it."
+    ),
+    "recheck": Why(
+        "call",
+        "",
+        "{Holder} accepted it, but the trouble is still there, so it is open again.",
+        "Accepted, still there.",
+    ),
+    "duty": Why("call", "", "You have come on duty. {was} Nobody has it now.", "Open as you come on duty."),
+    "taken": Why("told", "TAKEN", "{Holder} has it. Nothing is asked of you now.", "{Holder} has it."),
+    "taken-over": Why(
+        "told", "TAKEN OVER", "{Holder} took it over and has it from now on.", "{Holder} has it now."
+    ),
+    "already": Why(
+        "told",
+        "TAKEN",
+        "{Holder} had it before your answer came. Nothing is asked of you now.",
+        "{Holder} had it first.",
+    ),
+    "stand-down": Why("over", "OVER", "Nobody is needed for it any more.", ""),
+    "withdrawn": Why("over", "WITHDRAWN", "Nobody is called for it any more.", ""),
+    "missed": Why(
+        "over",
+        "MISSED",
+        "It began and ended while Second Bell could not see, so nobody was told in time. "
+        "Look at the person all the same.",
+        "Came and went unseen. Look at the person.",
+    ),
+    "answer-late": Why(
+        "over",
+        "OVER",
+        "It had ended before your answer came. Nothing more is asked of you.",
+        "Ended before your answer.",
+    ),
+}
+"""Every reason for telling somebody; `{Holder}`, `{had}` and `{was}` tell by duty label who has or had it."""
+
+
+class What(NamedTuple):
+    """What a rule found, `{d}` being for how long."""
+
+    clause: str  # for the first sentence of a mail
+    short: str  # for a subject
+    page: str
+
+
+WHAT: Final[Mapping[str, What]] = {
+    "muted-too-long": What(
+        "an alarm there has been without sound for {d}", "alarm without sound", "alarm without sound {d}"
+    ),
+    "unattended": What(
+        "an alarm there has been sounding for {d} and nobody has answered it",
+        "alarm unanswered",
+        "alarm unanswered {d}",
+    ),
+    "standing-alarm": What(
+        "an alarm there has been standing for {d}, with or without sound",
+        "alarm standing",
+        "alarm standing {d}",
+    ),
+    "repeated-occlusion": What(
+        "the line there has blocked again and again for {d}",
+        "line blocked again and again",
+        "line blocked again and again, {d}",
+    ),
+    "low-power-unplugged": What(
+        "the pump there has been on a nearly flat battery for {d}",
+        "battery nearly flat, not on mains",
+        "battery nearly flat, no mains",
+    ),
+    "idle-past-limit": What(
+        "feed is due there and the pump has not delivered for {d}",
+        "feed due, not delivering",
+        "not delivering {d}",
+    ),
+    "stopped-at-glucose-risk": What(
+        "feed is due there, the pump has not delivered for {d}, and a stop is dangerous for this person",
+        "feed due, not delivering",  # a subject shows on a locked phone: no more than for anybody else
+        "not delivering {d}",
+    ),
+    "out-of-sight": What(
+        "nothing has been heard of the pump there for {d}", "pump out of sight", "out of sight {d}"
+    ),
+    "behind-plan": What("the pump there is behind its plan", "behind plan", "behind plan"),
+    "over-plan": What("the pump there gives more, or faster, than its plan allows", "over plan", "over plan"),
+    "chattering": What(
+        "one alarm there keeps coming and going", "alarm comes and goes", "alarm comes and goes"
+    ),
+    "not-charging": What(
+        "the pump there is on mains and its battery does not charge",
+        "battery does not charge",
+        "battery not charging",
+    ),
+    "hung-too-long": What(
+        "the container or giving set there has hung too long",
+        "container or set hung too long",
+        "hung too long",
+    ),
+    "sight-lost": What(
+        "Second Bell has not been able to see them for {d}",
+        "pumps out of sight",
+        "all pumps out of sight {d}",
+    ),
+}
+"""Words for each rule; another rule is told by its sentence, on a page as "needs somebody"."""
+
+CONDITIONS: Final[Mapping[str, str]] = {
+    "occlusion": "line blocked, side not told",
+    "upstream-occlusion": "line blocked before the pump (upstream)",
+    "downstream-occlusion": "line blocked after the pump (downstream)",
+    "set-misloaded": "giving set does not sit right",
+    "battery-depleted": "battery empty",
+    "unreadable-alarm": "an alarm that could not be read",
+}
+"""Plain words where the condition's own are not plain."""
+
+SOUND: Final[Mapping[str, str]] = {
+    "enabled": "sounding",
+    "audio-paused": "sound paused",
+    "audio-off": "sound off",
+    "alarm-paused": "sound and light paused",
+    "alarm-off": "sound and light off",
+    "acknowledged": "acknowledged at the pump",
+}  # IEC 60601-1-8 inactivation states
+
+ACTIVITY: Final[Mapping[str, str]] = {
+    "held": "held by a person",
+    "stopped": "stopped by an alarm condition",
+    "idle": "idle, nothing started",
+    "finished": "finished",
+}

@@ -1,0 +1,153 @@
+"""Opens a service from a site file, and runs it until it is told to stop."""
+
+from __future__ import annotations
+
+import asyncio
+import datetime
+import json
+import signal
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import structlog
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.triggers.cron import CronTrigger
+from paho.mqtt.enums import MQTTProtocolVersion
+
+from monitor.adapters.clock import Clock, SystemClock
+from monitor.adapters.lockfile import Lock, StateError, site_key
+from monitor.adapters.store import SqliteStore
+from monitor.adapters.store_errors import StoreError
+from monitor.adapters.store_reader import StoreReader
+from monitor.core.effects import SendNotice
+from monitor.core.journal import Happening
+from monitor.core.problems import ProblemsFound
+from monitor.service import Service
+from monitor.settings import PasswordMissing, Settings, load
+from monitor.site_reading import read
+
+log = structlog.get_logger(__name__)
+
+FAILED, BAD_INPUT = 1, 2
+KEEP_QUARANTINE = 30  # days; common practice, no source
+KEEP_NOTICES = 90  # days; the trail keeps that they were sent, and the SHA-256 of what they said
+DAY = 86_400_000
+
+
+class CannotStart(Exception):
+    """Something outside the site file keeps the service from starting; the text is for the person at the terminal."""
+
+
+def state_dir(site_file: Path) -> Path:
+    """The state directory that a site file names, whatever else is wrong in it; ProblemsFound if it names none."""
+    found = read(site_file)
+    if found.site is None:
+        raise ProblemsFound(found.problems)
+    return found.beside(found.site.state_dir)
+
+
+def open_service(
+    site_file: Path,
+    clock: Clock,
+    *,
+    on_happening: Callable[[Happening], None] | None = None,
+    on_notice: Callable[[SendNotice], None] | None = None,
+) -> tuple[Service, Lock]:
+    """A service ready to run, and the lock on its state directory, to be closed after it.
+
+    Raises ProblemsFound for a wrong site file, CannotStart for what else is in the way.
+    """
+    settings = load(site_file, key=b"")
+    try:
+        lock = Lock(settings.state_dir)
+    except StateError as error:
+        raise CannotStart(str(error)) from error
+    try:
+        settings = settings.with_key(site_key(settings.state_dir))
+        broker = settings.broker
+        service = Service(
+            settings,
+            clock=clock,
+            store=SqliteStore.open(settings.state_dir, site=settings.site.name),
+            carriers={name: carrier.carrier() for name, carrier in settings.carriers.items()},
+            link_options={
+                "addresses": broker.addresses,
+                "client_id": broker.client_id,
+                "username": broker.username,
+                "password": broker.read_password(),
+                "tls": broker.tls_context(),
+                "protocol": MQTTProtocolVersion.MQTTv5
+                if broker.protocol == "5"
+                else MQTTProtocolVersion.MQTTv311,
+            },
+            on_happening=on_happening,
+            on_notice=on_notice,
+        )
+    except (StateError, StoreError, PasswordMissing, OSError, ValueError) as error:
+        lock.close()
+        raise CannotStart(str(error)) from error
+    return service, lock
+
+
+def run(site_file: Path, clock: Clock) -> int:
+    """Run until SIGTERM or SIGINT; the exit status."""
+    try:
+        service, lock = open_service(site_file, clock)
+    except CannotStart as error:
+        print(f"secondbell: {error}", file=sys.stderr)
+        return BAD_INPUT
+    for warning in service.settings.warnings:
+        log.warning("site file", problem=str(warning))
+    with lock:
+        try:
+            asyncio.run(_run(service, chores=isinstance(clock, SystemClock)))
+        except StoreError as error:
+            log.error("the store cannot go on; start again after mending it", why=str(error))
+            return FAILED
+        except OSError as error:
+            print(f"secondbell: {error.strerror or error}", file=sys.stderr)
+            return FAILED
+    return 0
+
+
+async def _run(service: Service, *, chores: bool) -> None:
+    loop = asyncio.get_running_loop()
+    for name in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(name, service.stop)
+    scheduler = AsyncIOScheduler(timezone=service.site.zone_name)
+    # Whatever touches a concern is a deadline of the core; the calendar has the chores of the wall clock alone.
+    scheduler.add_job(
+        _retain,
+        CronTrigger(hour=12, timezone=service.site.zone_name),
+        args=(service,),
+        misfire_grace_time=3600,
+    )
+    if chores:
+        scheduler.start()
+    try:
+        await service.run()
+    finally:
+        if chores:
+            scheduler.shutdown(wait=False)
+
+
+async def _retain(service: Service) -> None:
+    """The daily chore: forget notices and unreadable messages that have been kept for long enough."""
+    now = service.now()
+    today = datetime.datetime.fromtimestamp(now / 1000, datetime.UTC).date()
+    before = (today - datetime.timedelta(days=KEEP_QUARANTINE)).isoformat()
+    try:
+        old = await asyncio.to_thread(old_notices, service.settings, now - KEEP_NOTICES * DAY)
+        pruned = await service.prune(rows=[("notice", key) for key in old], quarantine_before=before)
+    except StoreError as error:
+        log.error("the daily chore could not be done", why=str(error))
+        return
+    log.info("retention", notices=pruned.rows, quarantined=pruned.quarantined)
+
+
+def old_notices(settings: Settings, before: int) -> list[str]:
+    """The keys of notices that ended before an instant."""
+    with StoreReader(settings.state_dir, site=settings.site.name) as reader:
+        found = {key: json.loads(text)[1] for key, text in reader.rows("notice").items()}
+    return [key for key, notice in found.items() if notice["ended"] is not None and notice["ended"] < before]

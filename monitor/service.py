@@ -1,0 +1,408 @@
+"""The live service: wires the adapters to the engine, nothing else.
+
+One loop takes what has come (messages, link events, answers, outcomes of attempts), gives it to the engine, stores in
+one transaction what it did, and only then acknowledges the messages, performs the effects and answers.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections import deque
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from functools import partial
+from typing import Any
+
+import structlog
+
+from monitor import __version__
+from monitor.adapters import mqtt
+from monitor.adapters.carriers import Carrier, Parcel
+from monitor.adapters.clock import Clock, SteppedClock
+from monitor.adapters.control import ControlServer
+from monitor.adapters.store import Pruned, Store
+from monitor.adapters.store_errors import StoreDamaged, StoreError, StoreNewer, StoreOtherSite
+from monitor.core.changes import Changes
+from monitor.core.decode import decode
+from monitor.core.effects import (
+    Asked,
+    Attempted,
+    Effect,
+    LinkDown,
+    LinkUp,
+    MarkerBack,
+    Publish,
+    Reply,
+    SendMarker,
+    SendNotice,
+)
+from monitor.core.engine import Engine, Loaded, Rejected
+from monitor.core.instants import show
+from monitor.core.journal import Happening
+from monitor.core.messages import Rejection
+from monitor.core.published import monitor_presence_payload
+from monitor.core.topics import filters, monitor_presence_topic
+from monitor.core.trail import Frontier
+from monitor.settings import Settings
+
+log = structlog.get_logger(__name__)
+
+BATCH = 2_000  # messages in one transaction at the most: a longer one would stall the loop
+SENDS_AT_ONCE = 8  # for each carrier
+HEARTBEAT = 15_000  # ms between presences; common practice, no source
+FAREWELL = 5.0  # seconds for attempts in flight at a stop; they are made again after the next start
+
+ANSWERS = ("accept", "decline", "hand-back", "take-over", "feed-ended", "withdraw")
+
+
+@dataclass(slots=True)
+class Batch:
+    """What one transaction is about."""
+
+    messages: list[mqtt.Received] = field(default_factory=list)
+    markers: list[str] = field(default_factory=list)
+
+
+class Service:
+    """One site's monitor."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        clock: Clock,
+        store: Store,
+        carriers: Mapping[str, Carrier],
+        link_options: Mapping[str, Any],
+        on_happening: Callable[[Happening], None] | None = None,
+        on_notice: Callable[[SendNotice], None] | None = None,
+    ) -> None:
+        self.settings = settings
+        self.site = settings.site
+        self._clock, self._store, self._carriers = clock, store, carriers
+        self._on_happening, self._on_notice = on_happening, on_notice
+        self._wake = asyncio.Event()
+        self._quiet = asyncio.Event()
+        self._inbox: deque[object] = deque()
+        self._waiting: dict[str, asyncio.Future[dict[str, Any]]] = {}
+        self._marks: dict[str, asyncio.Event] = {}
+        self._tokens = 0
+        self._sends: set[asyncio.Task[None]] = set()
+        self._limits = {name: asyncio.Semaphore(SENDS_AT_ONCE) for name in carriers}
+        self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="store")
+        self._stopping = asyncio.Event()
+        self._beat_at = 0
+        self._presence = monitor_presence_topic(self.site.prefix, self.site.name, settings.monitor_name)
+        found = store.load()
+        now = clock.now()
+        loaded = Loaded(rows=found.rows, frontier=Frontier.from_text(found.frontier), size=found.next_entry)
+        self.engine = Engine(self.site, now=now, loaded=loaded)
+        self._note_start(now, found.doubt)
+        self.link = mqtt.MqttLink(
+            filters=filters(self.site.prefix, self.site.name),
+            marker_topic=f"{self.site.prefix}/{self.site.name}/monitor/{settings.monitor_name}/marker",
+            will=(self._presence, monitor_presence_payload(online=False, at=now, last_step=None)),
+            on_wake=self._wake.set,
+            rng=random.Random(),
+            **link_options,
+        )
+        self._control = ControlServer(settings.state_dir, self._serve)
+
+    def _note_start(self, now: int, doubt: str | None) -> None:
+        """Put the start into the trail: after which gap, and whether the configuration has changed."""
+        last = self.engine.memo.get("last")
+        gap = {} if last is None else {"gap": max(0, now - int(last))}
+        self.engine.note("started", version=__version__, **gap)
+        if self.engine.memo.get("configuration") != self.settings.digest:
+            self.engine.note("configuration-changed", digest=self.settings.digest)
+            self.engine.memo["configuration"] = self.settings.digest
+        if doubt is not None:
+            log.error("trail doubtful", why=doubt)
+            self.engine.note("trail-doubtful", why=doubt)
+        self.engine.resume()
+
+    # ---- running -------------------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Run until `stop`; raises StoreError if the store cannot go on."""
+        await self._control.start()
+        try:
+            await self._commit(Batch())  # the start itself, and the notices that were on their way
+            await self.link.start()
+            log.info("started", site=self.site.name, devices=len(self.engine.devices), version=__version__)
+            while not self._stopping.is_set():
+                await self._clock.wait(self._wake, self.engine.due())
+                self._wake.clear()
+                await self._step()
+        finally:
+            await self._end()
+
+    def now(self) -> int:
+        """The service's instant."""
+        return self._clock.now()
+
+    async def prune(self, *, rows: list[tuple[str, str]], quarantine_before: str) -> Pruned:
+        """Remove old rows, in the store's own thread; raises StoreError."""
+        prune = partial(self._store.prune, rows=rows, quarantine_before=quarantine_before)
+        return await asyncio.get_running_loop().run_in_executor(self._writer, prune)
+
+    async def connected(self, running: asyncio.Task[None]) -> None:
+        """Wait until the broker is there and what it had is read; raises what `running` raised if it ended."""
+        while not self.engine.sight.link and not running.done():
+            await asyncio.wait({running}, timeout=0.02)
+        if running.done():
+            running.result()
+
+    def stop(self) -> None:
+        """Ask for a clean stop."""
+        self._stopping.set()
+        self._wake.set()
+
+    async def _step(self) -> None:
+        """One round: take what has come, store what it did, perform it."""
+        batch = self._take()
+        self.engine.advance(self._clock.reached())
+        await self._commit(batch)
+        due = self.engine.due()
+        if self.link.waiting or self._inbox:
+            self._wake.set()
+        elif not self._sends and (due is None or due > self._clock.reached()):
+            self._quiet.set()
+
+    def _take(self) -> Batch:
+        batch = Batch()
+        while self._inbox:
+            self.engine.receive(self._inbox.popleft(), self._clock.now())
+        while self.link.waiting and len(batch.messages) < BATCH:
+            for event in self.link.take_events():
+                self._take_event(event, batch)
+            for message in self.link.take(BATCH - len(batch.messages)):
+                self._take_message(message)
+                batch.messages.append(message)
+        return batch
+
+    def _take_event(self, event: mqtt.LinkEvent, batch: Batch) -> None:
+        now = self._clock.now()
+        if isinstance(event, mqtt.Connected):
+            log.info("broker there", session=event.session_present)
+            self.engine.receive(LinkUp(session_present=event.session_present), now)
+            self._beat_at = 0
+            for token in self._marks:
+                self.link.send_marker(token)  # those of a lost connection are forgotten
+        elif isinstance(event, mqtt.Lost):
+            log.warning("broker not there", why=event.reason)
+            self.engine.receive(LinkDown(reason=event.reason), now)
+        else:
+            batch.markers.append(event.token)
+            self.engine.receive(MarkerBack(token=event.token), now)
+
+    def _take_message(self, message: mqtt.Received) -> None:
+        """Read one message; what it does to the engine must never depend on who else is in the batch."""
+        decoded = decode(
+            message.topic,
+            message.payload,
+            retain=message.retain,
+            prefix=self.site.prefix,
+            site=self.site.name,
+        )
+        event: object = decoded
+        if isinstance(decoded, Rejection):
+            event = Rejected(decoded, message.payload)
+        self.engine.receive(event, self._clock.now())
+
+    async def _commit(self, batch: Batch) -> None:
+        """Store what the engine did, then acknowledge, perform and answer; a failed commit is tried again unchanged."""
+        changes = self.engine.take_changes()
+        effects = self.engine.take_effects()
+        happened = self.engine.take_happenings()
+        if not changes.empty():
+            self.engine.memo["last"] = str(self._clock.now())
+            await self._store_until_done(changes)
+        if batch.messages:
+            self.link.ack(batch.messages)
+        for happening in happened:
+            self._show(happening)
+        for effect in effects:
+            self._perform(effect)
+        for token in batch.markers:
+            if (mark := self._marks.pop(token, None)) is not None:
+                mark.set()
+        self._beat()
+
+    async def _store_until_done(self, changes: Changes) -> None:
+        loop = asyncio.get_running_loop()
+        wait = 0.2
+        while True:
+            try:
+                await loop.run_in_executor(self._writer, self._store.commit, changes)
+                return
+            except (StoreDamaged, StoreNewer, StoreOtherSite):
+                raise
+            except StoreError as error:
+                log.error(
+                    "cannot store; nothing is acknowledged or sent meanwhile", why=str(error), again_in_s=wait
+                )
+                await asyncio.sleep(wait)
+                wait = min(wait * 2, 10.0)
+
+    # ---- effects -------------------------------------------------------------------------------------------------
+
+    def _perform(self, effect: Effect) -> None:
+        if isinstance(effect, SendNotice):
+            task = asyncio.create_task(self._send(effect), name=f"send {effect.notice}")
+            self._sends.add(task)
+            task.add_done_callback(self._sent)
+        elif isinstance(effect, Publish):
+            self.link.publish(effect.topic, effect.payload, retain=True)
+        elif isinstance(effect, SendMarker):
+            self.link.send_marker(effect.token)
+        elif isinstance(effect, Reply) and (waiting := self._waiting.pop(effect.token, None)) is not None:
+            if not waiting.done():
+                waiting.set_result({"ok": effect.ok, "text": effect.text})
+
+    async def _send(self, effect: SendNotice) -> None:
+        parcel = Parcel(
+            notice=effect.notice,
+            message_id=effect.message_id,
+            address=effect.address,
+            subject=effect.subject,
+            body=effect.body,
+            urgency=effect.urgency,  # type: ignore[arg-type]
+            thread=effect.thread,
+            date_ms=effect.date,
+        )
+        async with self._limits[effect.carrier]:
+            attempt = await self._carriers[effect.carrier].send(parcel)
+        if self._on_notice is not None and attempt.outcome == "sent":
+            self._on_notice(effect)
+        self._inbox.append(Attempted(notice=effect.notice, outcome=attempt.outcome, text=attempt.text))
+
+    def _sent(self, task: asyncio.Task[None]) -> None:
+        self._sends.discard(task)
+        if not task.cancelled() and (error := task.exception()) is not None:
+            log.error("an attempt failed in an unforeseen way", task=task.get_name(), error=repr(error))
+            notice = task.get_name().removeprefix("send ")
+            self._inbox.append(Attempted(notice=notice, outcome="try-later", text="fault in the carrier"))
+        self._wake.set()
+
+    def _show(self, happening: Happening) -> None:
+        if self._on_happening is not None:
+            self._on_happening(happening)
+        known = {
+            "at": show(happening.at),
+            "concern": happening.concern,
+            "rule": happening.rule,
+            "device": happening.device,
+            "person": happening.person,
+            "priority": happening.priority,
+        }
+        log.info(happening.event, **{key: value for key, value in known.items() if value is not None})
+
+    def _beat(self) -> None:
+        """Say on the bus that the rule loop works: after a commit, not from the network's side."""
+        now = self._clock.now()
+        if self.engine.sight.link and now - self._beat_at >= HEARTBEAT:
+            self._beat_at = now
+            payload = monitor_presence_payload(online=True, at=now, last_step=now)
+            self.link.publish(self._presence, payload, retain=True)
+
+    # ---- commands ------------------------------------------------------------------------------------------------
+
+    async def _serve(self, command: dict[str, Any]) -> dict[str, Any]:
+        """Answer one command of the control socket; it is answered after the commit."""
+        name = command.get("command")
+        if name in ANSWERS:
+            return await self.answer(
+                str(name),
+                str(command.get("reference", "")),
+                str(command.get("person", "")),
+                command.get("reason"),
+            )
+        if name == "state":
+            return {
+                "ok": True,
+                "now": self._clock.now(),
+                "due": self.engine.due(),
+                "counters": self.engine.counters,
+            }
+        if isinstance(self._clock, SteppedClock) and name == "enter" and isinstance(command.get("at"), int):
+            self.enter(command["at"])
+            return {"ok": True, "now": self._clock.now()}
+        if isinstance(self._clock, SteppedClock) and name == "complete":
+            return {"ok": True, "due": await self.complete(), "now": self._clock.now()}
+        return {"ok": False, "text": f"no such command: {name!r}"}
+
+    async def answer(self, answer: str, reference: str, person: str, reason: object = None) -> dict[str, Any]:
+        """Give a person's answer to the engine; what it says, after the commit."""
+        self._tokens += 1
+        token = f"answer-{self._tokens}"
+        waiting: asyncio.Future[dict[str, Any]] = asyncio.get_running_loop().create_future()
+        self._waiting[token] = waiting
+        reason = None if reason is None else str(reason)[:200]
+        self._inbox.append(
+            Asked(token=token, reference=reference[:80], answer=answer, person=person[:80], reason=reason)
+        )
+        self._wake.set()
+        return await waiting
+
+    # ---- the stepped clock (demo and tests) ----------------------------------------------------------------------
+
+    def enter(self, at: int) -> None:
+        """It is `at` now; its deadlines wait for `complete`."""
+        assert isinstance(self._clock, SteppedClock)
+        self._quiet.clear()
+        self._clock.enter(at)
+
+    async def complete(self, *, messages: bool = True) -> int | None:
+        """Let the instant's messages come, its deadlines pass and its sends end; then the next instant due.
+
+        `messages` False spares waiting for our marker where nothing was published.
+        """
+        assert isinstance(self._clock, SteppedClock)
+        if messages and self.engine.sight.link:
+            self._tokens += 1
+            token = f"complete-{self._tokens}"
+            mark = self._marks[token] = asyncio.Event()
+            self.link.send_marker(token)
+            await mark.wait()
+        self._quiet.clear()
+        self._clock.complete()
+        self._wake.set()
+        await self._quiet.wait()
+        return self.engine.due()
+
+    # ---- the end -------------------------------------------------------------------------------------------------
+
+    async def _end(self) -> None:
+        await self._control.stop()
+        if self._sends:
+            await asyncio.wait(self._sends, timeout=FAREWELL)
+        for task in list(self._sends):
+            task.cancel()
+        if self._sends:
+            await asyncio.wait(self._sends)
+        while self._inbox:
+            self.engine.receive(self._inbox.popleft(), self._clock.now())
+        self.engine.note("stopped")
+        changes = self.engine.take_changes()
+        self.engine.take_effects()  # stored; performed after the next start
+        try:
+            await asyncio.get_running_loop().run_in_executor(self._writer, self._store.commit, changes)
+        except StoreError as error:
+            log.error("the last transaction could not be stored", why=str(error))
+        self.link.publish(
+            self._presence,
+            monitor_presence_payload(online=False, at=self._clock.now(), last_step=self.engine.now),
+            retain=True,
+        )
+        await self.link.stop()
+        for carrier in self._carriers.values():
+            await carrier.close()
+        self._writer.shutdown()
+        self._store.close()
+        for waiting in self._waiting.values():
+            if not waiting.done():
+                waiting.set_result({"ok": False, "text": "the service is stopping; ask again when it runs"})
+        log.info("stopped")

@@ -1,0 +1,332 @@
+"""What must be right between the tables of a site file: one function a subject, each giving the mistakes it finds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from pathlib import Path
+
+from monitor.adapters.email import MAILBOX
+from monitor.adapters.snpp import PAGER, SnppCarrier
+from monitor.adapters.zones import zone_table
+from monitor.core.instants import show_duration
+from monitor.core.ladders import WAIT
+from monitor.core.problems import Problem
+from monitor.core.rulebook import Rule, override_problem
+from monitor.password import PasswordMissing, PasswordSource, read_secret
+from monitor.site_file import EmailTable, LadderTable, Login, SnppTable
+from monitor.site_problems import show_value
+from monitor.site_reading import SiteFile
+from monitor.site_values import broker_url
+
+Rules = Mapping[str, Rule]
+
+
+def errors_in(found: SiteFile, rules: Rules) -> list[Problem]:
+    """Every mistake between the tables; those within a table are in `found.problems`."""
+    checks = (
+        _site(found),
+        _broker(found),
+        _carriers(found),
+        _people(found),
+        _ladders(found),
+        _roles(found),
+        _waits(found),
+        _duty(found),
+        _devices(found),
+        _rules(found, rules),
+        _times(found),
+    )
+    return [problem for check in checks for problem in check]
+
+
+def rung_wait(ladder: LadderTable, wait: int | None) -> int:
+    """How long a rung has, in ms: as said, else as shipped; low climbs no further, so it has none."""
+    return wait if wait is not None else WAIT.get(ladder.priority, 0)
+
+
+def ladder_for(found: SiteFile, unit: str, priority: str) -> tuple[int, LadderTable] | None:
+    """The ladder that a unit's concerns of a priority climb, as `Site.ladder` chooses, with its place in the file."""
+    for wanted in ((unit, priority), ("*", priority), (unit, "medium"), ("*", "medium")):
+        for index, ladder in found.ladders.items():
+            if (ladder.unit, ladder.priority) == wanted:
+                return index, ladder
+    return None
+
+
+def password_source(found: SiteFile, login: Login) -> PasswordSource | None:
+    """Where the password of a login lies, if it has one."""
+    if login.password_file is not None:
+        return PasswordSource(file=found.beside(login.password_file))
+    return PasswordSource(env=login.password_env) if login.password_env is not None else None
+
+
+def threshold_tables(found: SiteFile) -> Iterator[tuple[str, str, str, object, bool]]:
+    """Every threshold set anywhere: its table's key, rule, name, value, and whether it is for one device only."""
+    for rule, table in found.rules.items():
+        for name, value in (table.model_extra or {}).items():
+            yield f"rules.{rule}", rule, name, value, False
+    for section, tables in (("units", found.units), ("devices", found.devices)):
+        for owner, entry in tables.items():
+            for rule, values in entry.thresholds.items():
+                for name, value in values.items():
+                    yield f"{section}.{owner}.thresholds.{rule}", rule, name, value, section == "devices"
+
+
+def _one_of(what: str, known: Iterable[str]) -> str:
+    names = ", ".join(sorted(known))
+    return (
+        f"one of the {what} of this file: {names}"
+        if names
+        else f"one of the {what} of this file; it has none"
+    )
+
+
+def _unit(found: SiteFile, key: str, unit: str, *, all_units: bool) -> Iterator[Problem]:
+    known = found.written["units"]
+    if unit in known or (all_units and unit == "*"):
+        return
+    wanted = _one_of("units", known) + (', or "*"' if all_units else "")
+    yield Problem(found.file, key, show_value(unit), wanted)
+
+
+def _person(found: SiteFile, key: str, person: str, shown: str | None = None) -> Iterator[Problem]:
+    if person not in found.written["people"]:
+        value = show_value(person if shown is None else shown)
+        yield Problem(found.file, key, value, _one_of("people", found.written["people"]))
+
+
+def _site(found: SiteFile) -> Iterator[Problem]:
+    site = found.site
+    if site is None:
+        return
+    for key, person in (("last_resort", site.last_resort), ("technical", site.technical)):
+        if person is not None:
+            yield from _person(found, f"site.{key}", person)
+    last = found.people.get(site.last_resort)
+    if last is not None and not last.reach:
+        wanted = f"a person who can be reached; {site.last_resort} has no reach"
+        yield Problem(found.file, "site.last_resort", show_value(site.last_resort), wanted)
+    try:
+        zone_table(site.zone)
+    except ValueError:
+        wanted = "a zone of the tz database, such as Europe/London"
+        yield Problem(found.file, "site.zone", show_value(site.zone), wanted)
+    if found.beside(site.state_dir).exists() and not found.beside(site.state_dir).is_dir():
+        yield Problem(found.file, "site.state_dir", show_value(site.state_dir), "a folder; this is a file")
+
+
+def _file(found: SiteFile, key: str, name: str | None) -> Iterator[Problem]:
+    if name is not None and not found.beside(name).is_file():
+        yield Problem(found.file, key, show_value(name), f"a file; there is none at {found.beside(name)}")
+
+
+def _password(found: SiteFile, key: str, login: Login, user: str, has_user: bool) -> Iterator[Problem]:
+    source = password_source(found, login)
+    if login.password_file is not None and login.password_env is not None:
+        yield Problem(found.file, f"{key}.password_env", "", "only one of password_file, password_env")
+    if source is not None and not has_user:
+        which = "password_file" if source.file is not None else "password_env"
+        yield Problem(
+            found.file, f"{key}.{which}", "", f"{user} beside it: a password without one is never used"
+        )
+    if source is not None and source.file is not None:
+        try:
+            read_secret(source)
+        except PasswordMissing as error:
+            yield Problem(found.file, f"{key}.password_file", "", f"a file with the password alone: {error}")
+
+
+def _broker(found: SiteFile) -> Iterator[Problem]:
+    broker = found.broker
+    if broker is None:
+        return
+    urls = [broker_url(address) for address in broker.addresses]
+    if len({url.tls for url in urls}) > 1:
+        yield Problem(found.file, "broker.addresses", "", "all mqtt:// or all mqtts://, not both")
+    if broker.ca_file is not None and not any(url.tls for url in urls):
+        yield Problem(
+            found.file, "broker.ca_file", show_value(broker.ca_file), "mqtts:// in addresses to use it for"
+        )
+    yield from _file(found, "broker.ca_file", broker.ca_file)
+    yield from _password(found, "broker", broker, "username", broker.username is not None)
+
+
+def _carriers(found: SiteFile) -> Iterator[Problem]:
+    if not found.written["carriers"]:
+        yield Problem(found.file, "carriers", "", "is missing: at least one, or nobody can be told")
+    for name, carrier in found.carriers.items():
+        key = f"carriers.{name}"
+        if isinstance(carrier, EmailTable):
+            yield from _password(found, key, carrier, "username", carrier.username is not None)
+            yield from _file(found, f"{key}.ca_file", carrier.ca_file)
+            if carrier.username is not None and password_source(found, carrier) is None:
+                wanted = "password_file or password_env beside it"
+                yield Problem(found.file, f"{key}.username", show_value(carrier.username), wanted)
+            if carrier.ca_file is not None and carrier.security == "none":
+                wanted = "security starttls or tls to use it for"
+                yield Problem(found.file, f"{key}.ca_file", show_value(carrier.ca_file), wanted)
+        else:
+            yield from _password(found, key, carrier, "login", carrier.login is not None)
+            try:
+                SnppCarrier(carrier.host, carrier.port, carrier.level, carrier.login)
+            except ValueError as error:
+                yield Problem(found.file, f"{key}.login", show_value(carrier.login), str(error))
+
+
+def _people(found: SiteFile) -> Iterator[Problem]:
+    taken: dict[tuple[str, str], str] = {}
+    for person, entry in found.people.items():
+        if not entry.reach:
+            yield Problem(found.file, f"people.{person}.reach", "", "at least one way to this person")
+        for index, way in enumerate(entry.reach):
+            key = f"people.{person}.reach[{index}]"
+            if way.carrier not in found.written["carriers"]:
+                wanted = _one_of("carriers", found.written["carriers"])
+                yield Problem(found.file, f"{key}.carrier", show_value(way.carrier), wanted)
+            carrier = found.carriers.get(way.carrier)
+            if isinstance(carrier, EmailTable) and not MAILBOX.fullmatch(way.address):
+                wanted = "a mail address, in plain ASCII and without a name"
+                yield Problem(found.file, f"{key}.address", show_value(way.address), wanted)
+            if isinstance(carrier, SnppTable) and not PAGER.fullmatch(way.address):
+                wanted = "a pager's id: 1 to 64 letters, digits, or any of @ . _ + -"
+                yield Problem(found.file, f"{key}.address", show_value(way.address), wanted)
+            if (first := taken.setdefault((way.carrier, way.address.casefold()), key)) != key:
+                wanted = f"an address of its own; it is also {first}"
+                yield Problem(found.file, f"{key}.address", show_value(way.address), wanted)
+
+
+def _ladders(found: SiteFile) -> Iterator[Problem]:
+    seen: dict[tuple[str, str], int] = {}
+    for index, ladder in found.ladders.items():
+        key = f"ladders[{index}]"
+        yield from _unit(found, f"{key}.unit", ladder.unit, all_units=True)
+        if (first := seen.setdefault((ladder.unit, ladder.priority), index)) != index:
+            wanted = f"one ladder for each unit and priority; ladders[{first}] is for {ladder.unit} too"
+            yield Problem(found.file, f"{key}.priority", show_value(ladder.priority), wanted)
+        for number, rung in enumerate(ladder.rungs):
+            for place, entry in enumerate(rung.tell):
+                where = f"{key}.rungs[{number}].tell[{place}]"
+                kind, _, name = entry.partition(":")
+                if kind == "person" and name:
+                    yield from _person(found, where, name, entry)
+                elif kind != "role" or not name:
+                    yield Problem(found.file, where, show_value(entry), '"role:ROLE" or "person:ID"')
+
+
+def _roles(found: SiteFile) -> Iterator[Problem]:
+    """Roles that a ladder names and nobody has, for the units that climb it."""
+    if found.broken & {"duty", "ladders"}:
+        return  # what is wrong there may be all that is wrong
+    climbed: dict[int, list[str]] = {}
+    for unit in sorted(found.written["units"]):
+        for priority in ("high", "medium", "low"):
+            if (chosen := ladder_for(found, unit, priority)) is not None and unit not in climbed.setdefault(
+                chosen[0], []
+            ):
+                climbed[chosen[0]].append(unit)
+    for index, ladder in found.ladders.items():
+        for number, rung in enumerate(ladder.rungs):
+            for place, entry in enumerate(rung.tell):
+                if not entry.startswith("role:") or entry == "role:":
+                    continue
+                role = entry.removeprefix("role:")
+                units = {duty.unit for duty in found.duty.values() if duty.role == role}
+                lacking = [unit for unit in climbed.get(index, []) if not units & {"*", unit}]
+                where = f"ladders[{index}].rungs[{number}].tell[{place}]"
+                if not units:
+                    wanted = "a role that somebody has under [[duty]]; nobody has this one"
+                    yield Problem(found.file, where, show_value(entry), wanted)
+                elif lacking:
+                    wanted = f"a role that somebody has; nobody has it for {', '.join(lacking)}"
+                    yield Problem(found.file, where, show_value(entry), wanted)
+
+
+def _waits(found: SiteFile) -> Iterator[Problem]:
+    """Waits that are over before all ways to a person can have been tried once."""
+    for index, ladder in found.ladders.items():
+        if ladder.priority == "low":
+            continue  # its waits are not used
+        for number, rung in enumerate(ladder.rungs):
+            wait = rung_wait(ladder, rung.wait)
+            slow: tuple[int, str] = (0, "")
+            for person in _told_by(found, ladder, rung.tell):
+                ways = [
+                    found.carriers[way.carrier]
+                    for way in found.people[person].reach
+                    if way.carrier in found.carriers
+                ]
+                slow = max(slow, (sum(way.limit for way in ways), person))
+            if slow[0] >= wait:
+                wanted = f"longer than {show_duration(slow[0])}, which is the limits of all ways to {slow[1]} together"
+                shown = show_duration(wait)
+                yield Problem(found.file, f"ladders[{index}].rungs[{number}].wait", show_value(shown), wanted)
+
+
+def _told_by(found: SiteFile, ladder: LadderTable, tell: Iterable[str]) -> list[str]:
+    people = set()
+    for entry in tell:
+        kind, _, name = entry.partition(":")
+        if kind == "person":
+            people.add(name)
+        for duty in found.duty.values():
+            if (
+                kind == "role"
+                and duty.role == name
+                and (ladder.unit == "*" or duty.unit in ("*", ladder.unit))
+            ):
+                people.add(duty.person)
+    return sorted(people & set(found.people))
+
+
+def _duty(found: SiteFile) -> Iterator[Problem]:
+    for index, duty in found.duty.items():
+        yield from _person(found, f"duty[{index}].person", duty.person)
+        yield from _unit(found, f"duty[{index}].unit", duty.unit, all_units=True)
+        if duty.begin is not None and duty.end is not None and duty.end <= duty.begin:
+            yield Problem(found.file, f"duty[{index}].to", "", "later than from")
+
+
+def _devices(found: SiteFile) -> Iterator[Problem]:
+    for device, entry in found.devices.items():
+        yield from _unit(found, f"devices.{device}.unit", entry.unit, all_units=False)
+        plan = entry.plan
+        if plan is None or plan.rate_ml_h is None or plan.highest_rate_ml_h is None:
+            continue
+        if plan.rate_ml_h > plan.highest_rate_ml_h:
+            wanted = f"at most highest_rate_ml_h, {plan.highest_rate_ml_h:g}"
+            yield Problem(found.file, f"devices.{device}.plan.rate_ml_h", f"{plan.rate_ml_h:g}", wanted)
+
+
+def _rules(found: SiteFile, rules: Rules) -> Iterator[Problem]:
+    if not rules:
+        return  # that no rule could be read is said already
+    known = ", ".join(sorted(rules))
+    tables = [f"rules.{rule}" for rule in found.rules]
+    for section, entries in (("units", found.units), ("devices", found.devices)):
+        for owner, entry in entries.items():
+            tables += [f"{section}.{owner}.thresholds.{rule}" for rule in entry.thresholds]
+    for table in tables:
+        if table.rpartition(".")[2] not in rules:
+            yield Problem(found.file, table, "", f"no such rule; known are {known}")
+    for table, rule, name, value, of_device in threshold_tables(found):
+        if rule not in rules:
+            continue
+        if of_device and rules[rule].scope == "unit":
+            wanted = "a unit or [rules] to stand in: this rule is about a whole unit"
+            yield Problem(found.file, f"{table}.{name}", show_value(value), wanted)
+        elif (wrong := override_problem(rules[rule], name, value)) is not None:
+            yield Problem(found.file, f"{table}.{name}", show_value(value), wrong)
+
+
+def _times(found: SiteFile) -> Iterator[Problem]:
+    times = found.times
+    if times.keep_settled < times.relapse:
+        wanted = f"at least relapse, {show_duration(times.relapse)}"
+        yield Problem(found.file, "times.keep_settled", show_value(show_duration(times.keep_settled)), wanted)
+
+
+def folder_problem(found: SiteFile, name: str, folder: Path) -> list[Problem]:
+    """A rules folder that is not there."""
+    if folder.is_dir():
+        return []
+    return [Problem(found.file, "site.rules_dir", show_value(name), f"a folder; there is none at {folder}")]

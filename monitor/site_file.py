@@ -1,0 +1,417 @@
+"""What may stand in a site file: one model a table, each key with its meaning.
+
+The readers of values have names above the models: within a class, the name of a key would hide that of its reader.
+Whoever adds a key here adds it to `settings`, and prints the tables of config/README.md anew (see `site_keys`);
+the tests hold the README to it. Values are checked here one by one, what depends on other tables in `site_checks`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+
+from monitor.core.messages import ENERGY_MAX, RATE_MAX, VOLUME_MAX, WINDOWS_MAX
+from monitor.site_values import (
+    LONGEST_PLACE,
+    broker_text,
+    duration,
+    host,
+    instant,
+    label,
+    level,
+    minute,
+    prefix,
+    sender,
+    variable,
+)
+
+Level = Annotated[str, AfterValidator(level)]
+Label = Annotated[str, AfterValidator(label(40))]
+Place = Annotated[str, AfterValidator(label(LONGEST_PLACE))]
+Path_ = Annotated[str, AfterValidator(label(1000))]
+Host = Annotated[str, AfterValidator(host)]
+Port = Annotated[int, Field(ge=1, le=65_535)]
+Prefix = Annotated[str, AfterValidator(prefix)]
+Sender = Annotated[str, AfterValidator(sender)]
+Variable = Annotated[str, AfterValidator(variable)]
+Instant = Annotated[int, BeforeValidator(instant)]
+Wait = Annotated[int, BeforeValidator(duration("30 s", "2 h"))]
+Repeat = Annotated[int, BeforeValidator(duration("1 min", "2 h"))]
+Limit = Annotated[int, BeforeValidator(duration("1 s", "2 min"))]
+Recheck = Annotated[int, BeforeValidator(duration("1 min", "4 h"))]
+GiveUp = Annotated[int, BeforeValidator(duration("5 s", "10 min"))]
+Volume = Annotated[float, Field(gt=0, le=VOLUME_MAX)]
+Rate = Annotated[float, Field(gt=0, le=RATE_MAX)]
+Thresholds = dict[str, dict[str, Any]]
+
+
+class Table(BaseModel):
+    """A table of the file: nothing unknown, nothing converted, nothing changed afterwards."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+
+class SiteTable(Table):
+    """[site]"""
+
+    name: Level = Field(description="the site's name in the topics", examples=["larkfield"])
+    setting: Literal["ward", "home"] = Field(
+        description="ward or home; a home-feeding service has longer shipped patience for some rules",
+        examples=["ward"],
+    )
+    zone: str = Field(
+        description="time zone of the feeding plans and of times in notices, from the tz database",
+        examples=["Europe/London"],
+    )
+    last_resort: str = Field(
+        description="the person who is told when nobody else accepts; a site without one does not start",
+        examples=["ward-manager"],
+    )
+    technical: str | None = Field(
+        None,
+        description="the person who is told when Second Bell itself is in trouble",
+        examples=["technical"],
+    )
+    prefix: Prefix = Field(
+        "secondbell/v1", description="first levels of all topics", examples=["secondbell/v1"]
+    )
+    monitor: Level = Field(
+        "main", description="this monitor's own name, for its presence topic", examples=["main"]
+    )
+    state_dir: Path_ = Field(
+        "state",
+        description="folder for the store, the trail and the site's key; relative to this file",
+        examples=["state"],
+    )
+    rules_dir: Path_ | None = Field(
+        None,
+        description="folder of further rule files of this site; relative to this file",
+        examples=["rules"],
+    )
+
+
+class Login(Table):
+    """How the password of a login is found; it never stands in the file."""
+
+    password_file: Path_ | None = Field(
+        None,
+        description="file that holds the password alone; relative to this file; readable by its owner only",
+        examples=["mail-password"],
+    )
+    password_env: Variable | None = Field(
+        None, description="environment variable that holds the password", examples=["MAIL_PASSWORD"]
+    )
+
+
+class BrokerTable(Login):
+    """[broker]"""
+
+    addresses: tuple[Annotated[str, AfterValidator(broker_text)], ...] = Field(
+        min_length=1,
+        description="brokers, tried in turn: mqtt:// is plain (port 1883), mqtts:// is TLS (port 8883)",
+        examples=[["mqtt://broker.example.invalid:1883"]],
+    )
+    client_id: Annotated[str, AfterValidator(label(64))] | None = Field(
+        None,
+        description="name of our session at the broker; by default made of the names of site and monitor",
+        examples=["secondbell-larkfield-main"],
+    )
+    username: Label | None = Field(None, description="login at the broker", examples=["secondbell"])
+    ca_file: Path_ | None = Field(
+        None, description="certificates to trust for mqtts://, by default the system's", examples=["ca.pem"]
+    )
+    protocol: Literal["3.1.1", "5"] = Field("3.1.1", description="version of MQTT", examples=["3.1.1"])
+
+
+class EmailTable(Login):
+    """[carriers.NAME], kind = "email\""""
+
+    kind: Literal["email"] = Field(description="mail, over SMTP", examples=["email"])
+    host: Host = Field(description="the mail server", examples=["mail.example.invalid"])
+    port: Port | None = Field(
+        None, description="by default 587 with starttls, 465 with tls, 25 with none", examples=[587]
+    )
+    security: Literal["starttls", "tls", "none"] = Field(
+        "starttls", description="how the connection is protected", examples=["starttls"]
+    )
+    sender: Sender = Field(
+        description="what stands in From", examples=["Second Bell <secondbell@larkfield.example.invalid>"]
+    )
+    username: Label | None = Field(None, description="login at the mail server", examples=["secondbell"])
+    ca_file: Path_ | None = Field(
+        None, description="certificates to trust, by default the system's", examples=["ca.pem"]
+    )
+    limit: Limit = Field(
+        20_000, description="how long one attempt may take, 1 s to 2 min; by default 20 s", examples=["20 s"]
+    )
+
+
+class SnppTable(Login):
+    """[carriers.NAME], kind = "snpp\""""
+
+    kind: Literal["snpp"] = Field(description="pager, over SNPP (RFC 1861)", examples=["snpp"])
+    host: Host = Field(description="the paging terminal", examples=["pager.example.invalid"])
+    port: Port = Field(444, description="by default 444", examples=[444])
+    level: Literal[1, 2] = Field(
+        1, description="level of RFC 1861; 2 adds login, urgency and several lines", examples=[2]
+    )
+    login: Annotated[str, AfterValidator(label(64))] | None = Field(
+        None, description="login at the paging terminal, level 2 only", examples=["larkfield"]
+    )
+    limit: Limit = Field(
+        20_000, description="how long one attempt may take, 1 s to 2 min; by default 20 s", examples=["20 s"]
+    )
+
+
+CarrierTable = EmailTable | SnppTable
+
+
+class ReachTable(Table):
+    """One way to a person."""
+
+    carrier: str = Field(description="the name of a carrier of this file", examples=["pager"])
+    address: Annotated[str, AfterValidator(label(320))] = Field(
+        description="the address there: of a mailbox or of a pager", examples=["4471"]
+    )
+
+
+class PersonTable(Table):
+    """[people.ID]"""
+
+    called: Label = Field(
+        description="the duty, as others read it in notices; never a person's name",
+        examples=["night nurse 1"],
+    )
+    reach: tuple[ReachTable, ...] = Field(
+        (),
+        description="the ways to this person, the first tried first",
+        examples=[[{"carrier": "pager", "address": "4471"}]],
+    )
+
+
+class UnitTable(Table):
+    """[units.NAME]"""
+
+    called: Label | None = Field(
+        None, description="the unit's name for people; shown by `secondbell check`", examples=["Elm ward"]
+    )
+    thresholds: Thresholds = Field(
+        {},
+        description="rule -> threshold -> value, for this unit",
+        examples=[{"unattended": {"patience": "4 min"}}],
+    )
+
+
+class RungTable(Table):
+    """One rung of a ladder."""
+
+    tell: tuple[str, ...] = Field(
+        min_length=1,
+        description='who is told together: "role:ROLE" (who has that duty then) or "person:ID"',
+        examples=[["role:nurse"]],
+    )
+    wait: Wait | None = Field(
+        None,
+        description="how long they have before the next rung is told, 30 s to 2 h; by default 3 min (high), 10 min",
+        examples=["3 min"],
+    )
+
+
+class LadderTable(Table):
+    """[[ladders]]"""
+
+    unit: str = Field(
+        "*", description='a unit, or "*" for all that have no ladder of their own', examples=["*"]
+    )
+    priority: Literal["high", "medium", "low"] = Field(
+        description="which concerns; a priority without a ladder uses medium's; low tells its first rung only",
+        examples=["high"],
+    )
+    rungs: tuple[RungTable, ...] = Field(
+        min_length=1,
+        description="who is told first, second, …; past the last, everybody and the last resort",
+        examples=[[{"tell": ["role:nurse"], "wait": "3 min"}]],
+    )
+    repeat: Repeat | None = Field(
+        None,
+        description="how often everybody is told again past the last rung, 1 min to 2 h; by default `times.repeat`",
+        examples=["10 min"],
+    )
+
+
+class DutyTable(Table):
+    """[[duty]]"""
+
+    person: str = Field(description="a person of this file", examples=["nurse-1"])
+    role: Level = Field(description="the role that ladders name", examples=["nurse"])
+    unit: str = Field("*", description='a unit, or "*" for all', examples=["elm"])
+    begin: Instant | None = Field(
+        None, alias="from", description="since when; absent: always", examples=["2026-03-14T21:00:00Z"]
+    )
+    end: Instant | None = Field(
+        None, alias="to", description="until before when; absent: for ever", examples=["2026-03-15T07:30:00Z"]
+    )
+
+
+class WindowTable(Table):
+    """A time of the local day in which feed is due."""
+
+    start: Annotated[int, BeforeValidator(minute(end=False))] = Field(
+        alias="from", description="local time at which feeding begins", examples=["20:00"]
+    )
+    end: Annotated[int, BeforeValidator(minute(end=True))] = Field(
+        alias="to",
+        description="local time at which it ends; at or before `from`, the next day's",
+        examples=["06:00"],
+    )
+
+
+class PlanTable(Table):
+    """The feeding plan of a device."""
+
+    windows: tuple[WindowTable, ...] = Field(
+        min_length=1,
+        max_length=WINDOWS_MAX,
+        description="when feed is due, each day",
+        examples=[[{"from": "20:00", "to": "06:00"}]],
+    )
+    target_ml: Volume | None = Field(None, description="volume wanted in a window, mL", examples=[1000])
+    rate_ml_h: Rate | None = Field(None, description="planned rate, mL/h", examples=[100])
+    highest_rate_ml_h: Rate | None = Field(None, description="highest allowed rate, mL/h", examples=[125])
+    kcal_per_ml: Annotated[float, Field(gt=0, le=ENERGY_MAX)] | None = Field(
+        None, description="energy of the feed, kcal/mL", examples=[1.5]
+    )
+    glucose_risk: bool = Field(
+        False, description="true if an unnoticed stop of this feed is dangerous", examples=[False]
+    )
+    feed_kind: Literal["closed", "decanted", "powder", "infant"] | None = Field(
+        None, description="kind of feed, for its hang time", examples=["closed"]
+    )
+    container_hung: Instant | None = Field(
+        None, description="when the container was hung", examples=["2026-03-14T20:00:00Z"]
+    )
+    set_hung: Instant | None = Field(
+        None, description="when the giving set was hung", examples=["2026-03-14T20:00:00Z"]
+    )
+
+
+class DeviceTable(Table):
+    """[devices.ID]"""
+
+    unit: str = Field(description="the unit that the device belongs to", examples=["elm"])
+    place: Place | None = Field(
+        None, description="bed or home label that a nurse recognises", examples=["bay 1 bed 1"]
+    )
+    pager_place: Place | None = Field(
+        None,
+        description="its short form for the pager, at most 24 characters; never an address",
+        examples=["bay 1 bed 1"],
+    )
+    plan: PlanTable | None = Field(
+        None,
+        description="the feeding plan, unless a bridge publishes it",
+        examples=[{"windows": [{"from": "20:00", "to": "06:00"}], "target_ml": 1000}],
+    )
+    thresholds: Thresholds = Field(
+        {},
+        description="rule -> threshold -> value, for this device",
+        examples=[{"idle-past-limit": {"patience": "5 min"}}],
+    )
+
+
+class GiveUpTable(Table):
+    """How long one carrier is tried before the person's next one."""
+
+    high: GiveUp = Field(45_000, description="for high; by default 45 s", examples=["45 s"])
+    medium: GiveUp = Field(120_000, description="for medium; by default 2 min", examples=["2 min"])
+    low: GiveUp = Field(120_000, description="for low; by default 2 min", examples=["2 min"])
+
+
+class RecheckTable(Table):
+    """How long after an accept it is looked again whether the trouble is over."""
+
+    high: Recheck = Field(600_000, description="for high; by default 10 min", examples=["10 min"])
+    medium: Recheck = Field(1_200_000, description="for medium; by default 20 min", examples=["20 min"])
+    low: Recheck = Field(1_200_000, description="for low; by default 20 min", examples=["20 min"])
+
+
+class TimesTable(Table):
+    """[times]"""
+
+    gather: Annotated[int, BeforeValidator(duration("0 s", "1 min"))] = Field(
+        5_000,
+        description="notices to one person within this time go as one (never high ones); by default 5 s",
+        examples=["5 s"],
+    )
+    lateness: Annotated[int, BeforeValidator(duration("0 s", "1 min"))] = Field(
+        2_000,
+        description="how long messages may be under way before a deadline counts; by default 2 s",
+        examples=["2 s"],
+    )
+    clock_tolerance: Annotated[int, BeforeValidator(duration("5 s", "10 min"))] = Field(
+        90_000, description="how far a bridge's clock may be from ours; by default 90 s", examples=["90 s"]
+    )
+    relapse: Annotated[int, BeforeValidator(duration("1 min", "12 h"))] = Field(
+        1_800_000,
+        description="within this time after it settled a concern opens again instead of anew; by default 30 min",
+        examples=["30 min"],
+    )
+    safe_after: Annotated[int, BeforeValidator(duration("10 s", "10 min"))] = Field(
+        60_000,
+        description="how long a device must feed without alarm to be safe again; by default 60 s",
+        examples=["60 s"],
+    )
+    repeat: Repeat = Field(
+        600_000,
+        description="how often everybody is told again past the last rung; by default 10 min",
+        examples=["10 min"],
+    )
+    reporting: Annotated[int, BeforeValidator(duration("5 s", "1 h"))] = Field(
+        60_000, description="how often a device is expected to report; by default 60 s", examples=["60 s"]
+    )
+    catch_up: Annotated[int, BeforeValidator(duration("10 s", "10 min"))] = Field(
+        60_000,
+        description="longest catching-up after a start or reconnect; by default 60 s",
+        examples=["60 s"],
+    )
+    catch_up_quiet: Annotated[int, BeforeValidator(duration("250 ms", "10 s"))] = Field(
+        1_000,
+        description="how long nothing old may come before catching-up ends; by default 1 s",
+        examples=["1 s"],
+    )
+    keep_settled: Annotated[int, BeforeValidator(duration("1 h", "30 d"))] = Field(
+        86_400_000,
+        description="how long a settled concern can still be answered about; by default 24 h, at least `relapse`",
+        examples=["24 h"],
+    )
+    give_up: GiveUpTable = Field(
+        GiveUpTable(),
+        description="how long one carrier is tried before the person's next one",
+        examples=[{"high": "45 s"}],
+    )
+    recheck: RecheckTable = Field(
+        RecheckTable(),
+        description="how long after an accept it is looked again whether the trouble is over",
+        examples=[{"high": "10 min", "medium": "20 min"}],
+    )
+
+
+class RuleTable(Table):
+    """[rules.NAME]; beside `off`, every threshold of the rule is a key."""
+
+    model_config = ConfigDict(extra="allow", strict=True, frozen=True, allow_inf_nan=False)
+
+    off: Annotated[str, AfterValidator(label(200, least=5))] | None = Field(
+        None,
+        description="switches the rule off; the text is the reason, at least 5 characters, and goes into the trail",
+        examples=["this ward's pumps report no power"],
+    )
+
+
+SECTIONS: dict[str, str] = {
+    "site": "who and where", "broker": "where messages come from", "carriers": "what carries notices",
+    "people": "who can be told", "units": "wards or districts", "ladders": "who is told first, and next",
+    "duty": "who has which role", "devices": "the pumps", "rules": "other limits than the shipped ones",
+    "times": "other times than the shipped ones",
+}  # fmt: skip

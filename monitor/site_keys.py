@@ -1,0 +1,78 @@
+"""The tables of keys in config/README.md, made from the models of the site file.
+
+After a change there: `python -c "import monitor.site_keys as k; print(k.tables())"`, and put it between the marks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from pydantic import BaseModel
+
+from monitor.site_file import (
+    BrokerTable,
+    DeviceTable,
+    DutyTable,
+    EmailTable,
+    LadderTable,
+    PersonTable,
+    RuleTable,
+    SiteTable,
+    SnppTable,
+    TimesTable,
+    UnitTable,
+)
+from monitor.site_problems import inner_model
+
+TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
+    ("`[site]`: who and where", SiteTable),
+    ("`[broker]`: where messages come from", BrokerTable),
+    ('`[carriers.NAME]` with `kind = "email"`: mail', EmailTable),
+    ('`[carriers.NAME]` with `kind = "snpp"`: pager', SnppTable),
+    ("`[people.ID]`: who can be told", PersonTable),
+    ("`[units.NAME]`: wards or districts", UnitTable),
+    ("`[[ladders]]`: who is told first, and next", LadderTable),
+    ("`[[duty]]`: who has which role", DutyTable),
+    ("`[devices.ID]`: the pumps", DeviceTable),
+    ("`[rules.NAME]`: other limits than the shipped ones", RuleTable),
+    ("`[times]`: other times than the shipped ones", TimesTable),
+)
+
+
+def tables() -> str:
+    """All tables, in Markdown."""
+    parts = []
+    for title, model in TABLES:
+        rows = "\n".join(f"| `{key}` | {example} | {meaning} |" for key, example, meaning in rows_of(model))
+        extra = (
+            '\n| every threshold of the rule | `patience = "6 min"` | the site\'s value; names, shipped values and'
+            " reasons stand in the rule's file |"
+            if model is RuleTable
+            else ""
+        )
+        parts.append(f"### {title}\n\n| key | example | meaning |\n| --- | --- | --- |\n{rows}{extra}\n")
+    return "\n".join(parts)
+
+
+def rows_of(model: type[BaseModel], prefix: str = "") -> Iterator[tuple[str, str, str]]:
+    """Key, example and meaning of every key of a table, those of tables within it after it."""
+    own_first = sorted(model.model_fields.items(), key=lambda item: item[0] not in model.__annotations__)
+    for name, field in own_first:
+        key = prefix + (field.alias or name)
+        needed = " **Required.**" if field.is_required() else ""
+        example = toml(field.examples[0]) if field.examples else ""
+        yield key, f"`{example}`", f"{field.description}.{needed}"
+        if (inner := inner_model(field.annotation)) is not None:
+            many = "[]" if "tuple" in str(field.annotation) else ""
+            yield from rows_of(inner, f"{key}{many}.")
+
+
+def toml(value: object) -> str:
+    """A value as it is written in TOML."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, dict):
+        return "{ " + ", ".join(f"{key} = {toml(part)}" for key, part in value.items()) + " }"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(toml, value)) + "]"
+    return f'"{value}"' if isinstance(value, str) else str(value)

@@ -1,0 +1,217 @@
+"""Reads a site file table by table, so that one mistake hides no other: every table is judged by itself."""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from monitor.core.problems import Problem, ProblemsFound, show_key
+from monitor.core.topics import RESERVED_UNITS, is_level
+from monitor.site_file import (
+    SECTIONS,
+    BrokerTable,
+    CarrierTable,
+    DeviceTable,
+    DutyTable,
+    EmailTable,
+    LadderTable,
+    PersonTable,
+    RuleTable,
+    SiteTable,
+    SnppTable,
+    TimesTable,
+    UnitTable,
+)
+from monitor.site_problems import problems_in, show_value, unknown_key
+from monitor.site_values import LEVEL_WANTED, PERSON_WANTED, is_person
+
+T = TypeVar("T", bound=BaseModel)
+
+
+class Unreadable(ProblemsFound):
+    """The file cannot be read at all, or is not TOML."""
+
+
+@dataclass(kw_only=True)
+class SiteFile:
+    """The tables of a site file that are right in themselves, and what is wrong with the others.
+
+    `written` has the names under people, units, carriers and devices as they stand in the file, good or not: a
+    table with a mistake of its own is still there for those who name it. `broken` are sections with such a table.
+    """
+
+    path: Path
+    text: str
+    site: SiteTable | None = None
+    broker: BrokerTable | None = None
+    carriers: dict[str, CarrierTable] = field(default_factory=dict)
+    people: dict[str, PersonTable] = field(default_factory=dict)
+    units: dict[str, UnitTable] = field(default_factory=dict)
+    ladders: dict[int, LadderTable] = field(default_factory=dict)  # by their place in the file
+    duty: dict[int, DutyTable] = field(default_factory=dict)
+    devices: dict[str, DeviceTable] = field(default_factory=dict)
+    rules: dict[str, RuleTable] = field(default_factory=dict)
+    times: TimesTable = field(default_factory=TimesTable)
+    written: dict[str, frozenset[str]] = field(default_factory=dict)
+    broken: set[str] = field(default_factory=set)
+    problems: list[Problem] = field(default_factory=list)
+
+    @property
+    def file(self) -> str:
+        """The file as problems name it."""
+        return str(self.path)
+
+    def beside(self, name: str) -> Path:
+        """A path of the file: relative ones start where the file lies."""
+        return self.path.parent / name
+
+
+def read(path: Path) -> SiteFile:
+    """Read a site file; Unreadable if it cannot be read or is not TOML, all else stands in `problems`."""
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise Unreadable([Problem(str(path), "", "", f"cannot be read: {error.strerror}")]) from None
+    except UnicodeDecodeError as error:
+        raise Unreadable([Problem(str(path), "", "", f"not UTF-8 text (at byte {error.start})")]) from None
+    try:
+        data = tomllib.loads(text)
+    except RecursionError:
+        raise Unreadable([Problem(str(path), "", "", "not valid TOML: nested too deep")]) from None
+    except ValueError as error:
+        raise Unreadable([_syntax(path, str(error))]) from None
+    return _Reader(SiteFile(path=path, text=text), data).read()
+
+
+def _syntax(path: Path, message: str) -> Problem:
+    where = re.search(r" \(at line (\d+), column (\d+)\)$", message)
+    if where is None:
+        return Problem(str(path), "", "", f"not valid TOML: {message}")
+    return Problem(
+        str(path),
+        f"line {where[1]}",
+        "",
+        f"not valid TOML: {message[: where.start()]} (at column {where[2]})",
+    )
+
+
+class _Reader:
+    """Fills a SiteFile from what TOML gave."""
+
+    def __init__(self, found: SiteFile, data: dict[str, Any]) -> None:
+        self._found = found
+        self._data = data
+
+    def read(self) -> SiteFile:
+        """All sections, each entry by itself."""
+        found = self._found
+        self._drop_passwords(self._data, [])
+        for name in self._data:
+            if name not in SECTIONS:
+                found.problems.append(unknown_key(found.file, name, name, SECTIONS))
+        found.site = self._one("site", SiteTable)
+        found.broker = self._one("broker", BrokerTable)
+        found.times = (self._one("times", TimesTable) if "times" in self._data else None) or TimesTable()
+        for name, raw in self._named("carriers", is_level, LEVEL_WANTED).items():
+            if (carrier := self._carrier(name, raw)) is not None:
+                found.carriers[name] = carrier
+        found.people = self._tables("people", PersonTable, is_person, PERSON_WANTED)
+        found.units = self._tables("units", UnitTable, _is_unit, f"{LEVEL_WANTED}; not bridge or monitor")
+        found.devices = self._tables("devices", DeviceTable, is_level, LEVEL_WANTED)
+        found.rules = self._tables("rules", RuleTable, lambda _: True, "")
+        found.ladders = self._listed("ladders", LadderTable)
+        found.duty = self._listed("duty", DutyTable)
+        return found
+
+    def _drop_passwords(self, table: Any, path: list[int | str]) -> None:
+        """Take passwords out before anything can show them."""
+        if isinstance(table, list):
+            for index, entry in enumerate(table):
+                self._drop_passwords(entry, [*path, index])
+        elif isinstance(table, dict):
+            for name in list(table):
+                if name.lower() == "password":
+                    del table[name]
+                    wanted = "a password never stands in this file: use password_file or password_env"
+                    self._wrong([*path, name], "", wanted)
+                else:
+                    self._drop_passwords(table[name], [*path, name])
+
+    def _wrong(self, path: list[int | str], value: str, expected: str) -> None:
+        self._found.problems.append(Problem(self._found.file, show_key(path), value, expected))
+
+    def _table(self, model: type[T], raw: object, path: list[int | str]) -> T | None:
+        if not isinstance(raw, dict):
+            self._wrong(path, show_value(raw), "a table")
+            self._found.broken.add(str(path[0]))
+            return None
+        try:
+            return model.model_validate_json(json.dumps(raw, default=_as_text))
+        except ValidationError as error:
+            self._found.problems += problems_in(self._found.file, model, error, path)
+            self._found.broken.add(str(path[0]))
+            if model is RuleTable and "off" in raw:  # its thresholds are still to be judged
+                return self._table(model, {name: value for name, value in raw.items() if name != "off"}, path)
+            return None
+
+    def _one(self, name: str, model: type[T]) -> T | None:
+        if name not in self._data:
+            self._wrong([name], "", f"is missing: the table [{name}], {SECTIONS[name]}")
+            return None
+        return self._table(model, self._data[name], [name])
+
+    def _named(self, section: str, good: Callable[[str], object], wanted: str) -> Mapping[str, object]:
+        raw = self._data.get(section, {})
+        if not isinstance(raw, dict):
+            self._wrong([section], show_value(raw), f"tables, each under [{section}.NAME]")
+            raw = {}
+        self._found.written[section] = frozenset(raw)
+        for name in raw:
+            if not good(name):
+                self._wrong([section, name], "", f"a name of {wanted}")
+        return raw
+
+    def _tables(
+        self, section: str, model: type[T], good: Callable[[str], object], wanted: str
+    ) -> dict[str, T]:
+        raw = self._named(section, good, wanted)
+        tables = {name: self._table(model, table, [section, name]) for name, table in raw.items()}
+        return {name: table for name, table in tables.items() if table is not None}
+
+    def _listed(self, section: str, model: type[T]) -> dict[int, T]:
+        raw = self._data.get(section, [])
+        if not isinstance(raw, list):
+            self._wrong([section], show_value(raw), f"tables, each under [[{section}]]")
+            self._found.broken.add(section)
+            return {}
+        tables = {index: self._table(model, table, [section, index]) for index, table in enumerate(raw)}
+        return {index: table for index, table in tables.items() if table is not None}
+
+    def _carrier(self, name: str, raw: object) -> CarrierTable | None:
+        kind = raw.get("kind") if isinstance(raw, dict) else None
+        if kind == "email" or not isinstance(raw, dict):
+            return self._table(EmailTable, raw, ["carriers", name])
+        if kind == "snpp":
+            return self._table(SnppTable, raw, ["carriers", name])
+        wanted = "one of 'email', 'snpp'"
+        if kind is None:
+            wanted = f"is missing: {wanted}"
+        self._wrong(["carriers", name, "kind"], show_value(kind), wanted)
+        return None
+
+
+def _is_unit(name: str) -> bool:
+    return is_level(name) is not None and name not in RESERVED_UNITS
+
+
+def _as_text(value: object) -> str:
+    """TOML's own times as RFC 3339."""
+    return value.isoformat() if isinstance(value, datetime | date | time) else str(value)

@@ -1,0 +1,110 @@
+"""The audit trail for people: one concern as a story, the whole as JSON lines, and whether it holds together."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from typing import IO, Any
+
+from monitor.adapters.store_reader import StoreReader
+from monitor.core.changes import TrailEntry
+from monitor.core.instants import show, show_duration
+from monitor.core.plans import UTC, Zone
+
+Names = Mapping[str, tuple[str, str]]
+
+
+def story(
+    entries: Iterable[TrailEntry], names: Names, zone: Zone = UTC, called: Mapping[str, str] | None = None
+) -> str:
+    """One concern, line by line: when (local time), how long after it was raised, what."""
+    lines: list[str] = []
+    began: int | None = None
+    for entry in entries:
+        told: dict[str, Any] = json.loads(entry.text)
+        if began is None:
+            began = entry.at
+            lines.append(
+                f"Concern {told.get('concern')}: {told.get('rule')}, {name_of(told.get('device'), names)}"
+            )
+        at = entry.at + zone.offset(entry.at)
+        clock = show(at)[:19].replace("T", " ")
+        after = show_duration(max(0, entry.at - began))
+        lines.append(f"  {clock}  +{after:<12} {_sentence(told, names, called or {})}")
+    return "\n".join(lines)
+
+
+def concerns(entries: Iterable[TrailEntry], names: Names) -> list[str]:
+    """One line for each concern that the trail knows: id, when, device, rule."""
+    lines = []
+    for entry in entries:
+        if entry.event == "raised":
+            told: dict[str, Any] = json.loads(entry.text)
+            lines.append(
+                f"{entry.concern}  {show(entry.at)}  {name_of(told.get('device'), names)}  {told.get('rule')}"
+            )
+    return lines
+
+
+def name_of(key: str | None, names: Names, called: Mapping[str, str] | None = None) -> str:
+    """The name behind an opaque key, or the key itself once the name has been erased."""
+    if key is None:
+        return ""
+    name = names.get(key, ("", key))[1]
+    return f"{called[name]} ({name})" if called and name in called else name
+
+
+def _sentence(told: Mapping[str, Any], names: Names, called: Mapping[str, str]) -> str:
+    """One entry in words; an event without words of its own is shown with what it holds."""
+    detail: dict[str, Any] = told.get("detail", {})
+    person = name_of(told.get("person"), names, called)
+    match told["event"]:
+        case "raised" | "relapsed" | "joined":
+            since = f", since {show(detail['since'])[11:19]}Z" if "since" in detail else ""
+            seen = detail.get("evidence", {})
+            return f"{told['event']}, {told['priority']} priority{since}; seen: {_seen(seen)}"
+        case "called":
+            people = ", ".join(name_of(key, names, called) for key in detail.get("people", ()))
+            return f"rung {detail['rung'] + 1} is to be told ({detail['why']}): {people}"
+        case "told":
+            return f"{person} told by {detail['carrier']} ({detail['why']})"
+        case "notice-sent":
+            return f"sent to {person} by {detail['carrier']}: {detail['answer']}"
+        case "notice-try-later" | "notice-refused":
+            verb = "will be tried again" if told["event"] == "notice-try-later" else "refused"
+            return (
+                f"attempt {detail['attempt']} to {person} by {detail['carrier']} {verb}: {detail['answer']}"
+            )
+        case "notice-failed":
+            return f"could not reach {person} by {detail['carrier']}"
+        case "accepted" | "declined" | "handed-back" | "taken-over" | "withdrawn" | "accepted-again":
+            return f"{told['event']} by {person}"
+        case "rechecked":
+            return "rechecked: still troubled" if detail.get("troubled") else "rechecked: nothing new"
+        case "settled":
+            return f"settled: {detail['why']}"
+        case event:
+            rest = {key: value for key, value in detail.items() if key != "concerns"}
+            return event + (f" {person}" if person else "") + (f" {json.dumps(rest)}" if rest else "")
+
+
+def _seen(evidence: Mapping[str, Any]) -> str:
+    parts = [f"message {evidence['message']}"] if evidence.get("message") else []
+    if "activity" in evidence:
+        parts.append(str(evidence["activity"]))
+    for condition, line, priority, inactivation, *_ in evidence.get("alarms", ()):
+        parts.append(f"{priority} {condition}{f' ({line})' if line else ''} {inactivation}")
+    if evidence.get("mains") is False:
+        parts.append("no mains")
+    if "battery_percent" in evidence:
+        parts.append(f"battery {evidence['battery_percent']:g} %")
+    return ", ".join(parts) or "no message"
+
+
+def export(reader: StoreReader, out: IO[str]) -> int:
+    """Write every entry as it was hashed, one JSON line each; returns how many."""
+    count = 0
+    for entry in reader.entries():
+        out.write(entry.text.decode() + "\n")
+        count += 1
+    return count
