@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal, TextIO
 
+from monitor.adapters.carriers import without_controls
 from monitor.core.problems import Problem
 from monitor.core.traces import trace_problems
 from monitor.settings import Examined, Unreadable, examine
@@ -32,7 +33,7 @@ def report(path: Path, out: TextIO) -> int:
     errors, warnings = _judged(examined)
     _print(out, "Wrong; the service does not start with this", errors, str(path))
     _print(out, "Allowed, but worth a second look", warnings, str(path))
-    print(_read(examined), file=out)
+    print(without_controls(_read(examined)), file=out)
     verdict = "Nothing is wrong." if not errors else f"{_count(len(errors), 'thing is', 'things are')} wrong."
     print(verdict, file=out)
     return FOUND_WRONG if errors else FOUND_NOTHING
@@ -67,7 +68,8 @@ def _print(out: TextIO, title: str, problems: Sequence[Problem], file: str) -> N
         return
     print(f"{title}:", file=out)
     for problem in problems:
-        print(f"  {problem._replace(file=Path(file).name) if problem.file == file else problem}", file=out)
+        shown = problem._replace(file=Path(file).name) if problem.file == file else problem
+        print(f"  {without_controls(str(shown))}", file=out)  # a key may hold anything
     print(file=out)
 
 

@@ -204,8 +204,8 @@ def _demo(args: argparse.Namespace) -> int:
         return BAD_INPUT
     from monitor.adapters import logs
     from monitor.adapters.broker import BrokerUnavailable
-    from monitor.demo import Night
-    from monitor.demo_screen import Screen
+    from monitor.demo.night import Night
+    from monitor.demo.screen import Screen
 
     logs.configure("error")
     folder = args.folder or Path(tempfile.mkdtemp(prefix="secondbell-demo-"))

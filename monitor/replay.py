@@ -70,7 +70,7 @@ def _read(path: Path, file: IO[bytes], problems: list[Problem]) -> Iterator[Line
         recorded = "received" in found
         when = found.get("received" if recorded else "time")
         try:
-            received = parse(when)
+            received = parse(when if isinstance(when, str) else "")
         except (ValueError, TypeError):
             key = f"line {number}: {'received' if recorded else 'time'}"
             problems.append(Problem(str(path), key, repr(when), "an instant as in RFC 3339, with its offset"))

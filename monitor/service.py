@@ -258,8 +258,9 @@ class Service:
             self.link.publish(effect.topic, effect.payload, retain=True)
         elif isinstance(effect, SendMarker):
             self.link.send_marker(effect.token)
-        elif isinstance(effect, Reply) and (waiting := self._waiting.pop(effect.token, None)) is not None:
-            if not waiting.done():
+        elif isinstance(effect, Reply):
+            waiting = self._waiting.pop(effect.token, None)
+            if waiting is not None and not waiting.done():
                 waiting.set_result({"ok": effect.ok, "text": effect.text})
 
     async def _send(self, effect: SendNotice) -> None:

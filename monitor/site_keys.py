@@ -19,10 +19,10 @@ from monitor.site_file import (
     RuleTable,
     SiteTable,
     SnppTable,
-    TimesTable,
     UnitTable,
 )
 from monitor.site_problems import inner_model
+from monitor.site_times import TimesTable
 
 TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("`[site]`: who and where", SiteTable),

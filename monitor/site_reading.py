@@ -27,10 +27,10 @@ from monitor.site_file import (
     RuleTable,
     SiteTable,
     SnppTable,
-    TimesTable,
     UnitTable,
 )
 from monitor.site_problems import problems_in, show_value, unknown_key
+from monitor.site_times import TimesTable
 from monitor.site_values import LEVEL_WANTED, PERSON_WANTED, is_person
 
 T = TypeVar("T", bound=BaseModel)

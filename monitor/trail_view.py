@@ -85,7 +85,7 @@ def _sentence(told: Mapping[str, Any], names: Names, called: Mapping[str, str]) 
             return f"settled: {detail['why']}"
         case event:
             rest = {key: value for key, value in detail.items() if key != "concerns"}
-            return event + (f" {person}" if person else "") + (f" {json.dumps(rest)}" if rest else "")
+            return str(event) + (f" {person}" if person else "") + (f" {json.dumps(rest)}" if rest else "")
 
 
 def _seen(evidence: Mapping[str, Any]) -> str:

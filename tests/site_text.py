@@ -9,7 +9,7 @@ from monitor.settings import Settings, examine, load
 
 KEY = b"k" * 32
 
-SITE = """
+SITE = """\
 [site]
 name = "larkfield"
 setting = "ward"

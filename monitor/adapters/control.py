@@ -111,7 +111,7 @@ def ask(folder: Path, command: dict[str, Any], *, patience: float = PATIENCE) ->
     return found
 
 
-class _short_path:  # noqa: N801 (reads as a function)
+class _short_path:  # lower case: it reads as a function
     """A name for a socket's path that fits the 107 bytes that Linux allows: through the folder's descriptor."""
 
     def __init__(self, path: Path) -> None:

@@ -387,7 +387,7 @@ class Responsibility:
         Do.STAND_DOWN: _stand_down,
     }
 
-    # ---- of a subject -------------------------------------------------------------------------------------------------
+    # ---- of a subject ----------------------------------------------------------------------------------------------
 
     def _covered(self, subject: str, rank: int) -> str | None:
         """Who has this subject for something at least as urgent."""

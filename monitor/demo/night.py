@@ -9,16 +9,15 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections import Counter
 from collections.abc import AsyncIterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.adapters.broker import Preference, broker_process
 from monitor.adapters.clock import SteppedClock
 from monitor.adapters.store_reader import StoreReader
-from monitor.demo_screen import Screen
+from monitor.demo.outcome import Outcome
+from monitor.demo.screen import Screen
 from monitor.running import open_service
 from monitor.service import Service
 from simulators import World
@@ -58,21 +57,6 @@ HABITS = {
     ("nurse-1", "pump-0102"): Habit(answers=1, comes=False),
     ("nurse-2", "pump-0102"): Habit(answers=0),
 }
-
-
-@dataclass(slots=True)
-class Outcome:
-    """What the night came to."""
-
-    folder: Path
-    messages: int = 0
-    pages: int = 0
-    mails: int = 0
-    events: Counter[str] = field(default_factory=Counter)
-    troubles: int = 0
-    entries: int = 0
-    finding: str | None = None
-    a_concern: str | None = None
 
 
 def site_text(scenario: Scenario, *, mqtt_port: int, smtp_port: int, snpp_port: int) -> str:

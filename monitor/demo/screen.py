@@ -13,11 +13,11 @@ from monitor.core.instants import show
 from monitor.core.journal import Happening
 from monitor.core.site import Site
 from monitor.core.wording import WHAT
+from monitor.demo.outcome import Outcome
 from simulators.scenario import Scenario
 from simulators.staff import Answer, Arrival
 
 if TYPE_CHECKING:
-    from monitor.demo import Outcome
     from simulators.smtp_sink import Mail
     from simulators.snpp_sink import Page
 
@@ -75,7 +75,8 @@ class Screen:
                 said = "has still not been accepted: everybody and the last resort are told"
             else:
                 return
-        what = WHAT[happening.rule].short if happening.rule in WHAT else (happening.rule or "")
+        rule = happening.rule or ""
+        what = WHAT[rule].short if rule in WHAT else rule
         priority = (happening.priority or "").upper()
         line = Text(f"{self._clock(happening.now)}  ")
         line.append(f"{priority:<6} ", style=PRIORITY_STYLE.get(happening.priority or "", ""))

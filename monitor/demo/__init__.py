@@ -1,0 +1,1 @@
+"""The simulated night of `secondbell demo`."""
