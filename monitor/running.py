@@ -25,7 +25,7 @@ from monitor.core.journal import Happening
 from monitor.core.problems import ProblemsFound
 from monitor.service import Service
 from monitor.settings import PasswordMissing, Settings, load
-from monitor.site_reading import read
+from monitor.sitefile.reading import read
 
 log = structlog.get_logger(__name__)
 

@@ -22,13 +22,13 @@ from monitor.core.rota import FOR_EVER, Rota, Span
 from monitor.core.rulebook import Rule
 from monitor.core.site import DeviceEntry, Person, Reach, Site, Times
 from monitor.core.traces import trace_problems
-from monitor.password import PasswordMissing, PasswordSource, read_secret
 from monitor.shipped import RuleFile, rule_files, shipped_rule_files
-from monitor.site_checks import errors_in, folder_problem, password_source, rung_wait
-from monitor.site_file import EmailTable, PlanTable
-from monitor.site_reading import SiteFile, Unreadable, read
-from monitor.site_values import broker_url
-from monitor.site_warnings import warnings_in
+from monitor.sitefile.checks import errors_in, folder_problem, password_source, rung_wait
+from monitor.sitefile.password import PasswordMissing, PasswordSource, read_secret
+from monitor.sitefile.reading import SiteFile, Unreadable, read
+from monitor.sitefile.second_looks import warnings_in
+from monitor.sitefile.tables import EmailTable, PlanTable
+from monitor.sitefile.values import broker_url
 
 __all__ = [
     "BrokerSettings",

@@ -19,7 +19,7 @@ from monitor.settings import (
     SnppSettings,
     load,
 )
-from tests.site_text import KEY, errors, loaded, written
+from tests.sitefile.site_text import KEY, errors, loaded, written
 
 RULES = Path(__file__).parent.parent / "rules"
 
@@ -182,6 +182,7 @@ def test_the_carriers(tmp_path: Path) -> None:
     assert pager == SnppSettings(
         name="pager", host="127.0.0.1", port=444, level=2, login="x", password=None, limit=1500
     )
+    assert loaded(tmp_path).carriers["mail"].port == 2525
     assert isinstance(mail.carrier(), EmailCarrier)
     assert isinstance(pager.carrier(), SnppCarrier)
     assert (mail.carrier().name, pager.carrier().name) == ("mail", "pager")
@@ -249,3 +250,4 @@ def test_the_key_can_be_given_later(tmp_path: Path) -> None:
     assert later.site.code("c", "nurse") == load(path, key=KEY).site.code("c", "nurse")
     assert later.site.code("c", "nurse") != first.site.code("c", "nurse")
     assert later.digest == first.digest
+    assert later.site.name == first.site.name

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.password import PasswordMissing, PasswordSource, exposed, read_secret
-from tests.site_text import errors, loaded
+from monitor.sitefile.password import PasswordMissing, PasswordSource, exposed, read_secret
+from tests.sitefile.site_text import errors, loaded
 
 
 def test_a_carrier_without_its_password_is_not_made(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -12,11 +12,11 @@ from monitor.core.instants import show_duration
 from monitor.core.ladders import WAIT
 from monitor.core.problems import Problem
 from monitor.core.rulebook import Rule, override_problem
-from monitor.password import PasswordMissing, PasswordSource, read_secret
-from monitor.site_file import EmailTable, LadderTable, Login, SnppTable
-from monitor.site_problems import show_value
-from monitor.site_reading import SiteFile
-from monitor.site_values import broker_url
+from monitor.sitefile.password import PasswordMissing, PasswordSource, read_secret
+from monitor.sitefile.problems import show_value
+from monitor.sitefile.reading import SiteFile
+from monitor.sitefile.tables import EmailTable, LadderTable, Login, SnppTable
+from monitor.sitefile.values import broker_url
 
 Rules = Mapping[str, Rule]
 

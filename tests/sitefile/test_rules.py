@@ -11,9 +11,9 @@ from monitor.core.rulebook import CompiledRule
 from monitor.core.site import MINUTE, Times
 from monitor.settings import Settings, load
 from monitor.shipped import shipped
-from tests.site_text import KEY, errors, loaded, written
+from tests.sitefile.site_text import KEY, errors, loaded, written
 
-RULES = Path(__file__).parent.parent / "rules"
+RULES = Path(__file__).parents[2] / "rules"
 
 
 def compiled(settings: Settings, unit: str, device: str, rule: str) -> CompiledRule:

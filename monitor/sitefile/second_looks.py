@@ -8,12 +8,12 @@ from collections.abc import Iterator, Mapping
 from monitor.core.instants import show_duration
 from monitor.core.problems import Problem
 from monitor.core.rulebook import Quantity, Rule
-from monitor.password import exposed
-from monitor.site_checks import Rules, ladder_for, password_source, threshold_tables
-from monitor.site_file import Login, SnppTable
-from monitor.site_problems import show_value
-from monitor.site_reading import SiteFile
-from monitor.site_values import LONGEST_PAGER_PLACE, broker_url
+from monitor.sitefile.checks import Rules, ladder_for, password_source, threshold_tables
+from monitor.sitefile.password import exposed
+from monitor.sitefile.problems import show_value
+from monitor.sitefile.reading import SiteFile
+from monitor.sitefile.tables import Login, SnppTable
+from monitor.sitefile.values import LONGEST_PAGER_PLACE, broker_url
 
 
 def warnings_in(found: SiteFile, rules: Rules, environ: Mapping[str, str] | None = None) -> list[Problem]:

@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from monitor.core.messages import ENERGY_MAX, RATE_MAX, VOLUME_MAX, WINDOWS_MAX
-from monitor.site_values import (
+from monitor.sitefile.values import (
     LONGEST_PLACE,
     broker_text,
     duration,

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 import pytest
 
 from monitor.core.problems import ProblemsFound
 from monitor.settings import Unreadable, load
-from tests.site_text import KEY, SITE, errors, written
+from monitor.sitefile.checks import ladder_for
+from monitor.sitefile.reading import read
+from tests.sitefile.site_text import KEY, SITE, errors, written
 
 LEVEL = "1 to 64 letters, digits, - or _"
 UNIT_NAME = f"a name of {LEVEL}; not bridge or monitor"
@@ -22,6 +25,7 @@ RULES = (
     "idle-past-limit, low-power-unplugged, muted-too-long, out-of-sight, repeated-occlusion, sight-lost,"
     " standing-alarm, unattended"
 )
+LADDERS = [("*", "high"), ("*", "medium"), ("ash", "high"), ("ash", "medium"), ("ash", "low")]
 PLACE = 'place = "bay 1 bed 1"'
 ADDRESSES = 'addresses = ["mqtt://127.0.0.1:1883"]'
 NURSE = 'tell = ["role:nurse"], wait = "3 min"'
@@ -77,6 +81,8 @@ ONE_MISTAKE = [
      "password_file or password_env beside it"),
     ('security = "none"', 'security = "ssl"', "carriers.mail.security", "'ssl'",
      "one of 'starttls', 'tls', 'none'"),
+    ("port = 2525", "port = 2525\nusername = 'u'\npassword_file = 1234", "carriers.mail.password_file", "",
+     "text in quotation marks"),
     ('security = "none"', 'security = "none"\npassword = "geheim"', "carriers.mail.password", "", NO_PASSWORD),
     ("<bell@larkfield.example.invalid>", "<bell>", "carriers.mail.sender", "'Second Bell <bell>'",
      'a mail address, such as "Second Bell <secondbell@ward.example>", in plain ASCII'),
@@ -214,6 +220,7 @@ def test_the_unchanged_site_has_no_mistake(tmp_path: Path) -> None:
         ("[units.ash]", "[units.ash]\n[times]\ngather = '0 s'\nlateness = '60 s'"),
         ("[units.ash]", "[units.ash]\n[times]\nkeep_settled = '1 h'\nrelapse = '1 h'"),
         (PLACE, plan(", rate_ml_h = 100, highest_rate_ml_h = 100")),
+        ("[units.ash]", "[units.ash]\nthresholds = { sight-lost = { patience = '2 min' } }"),
         ("[site]", "\ufeff[site]"),  # as some editors begin a file
     ],
 )
@@ -235,6 +242,42 @@ def test_a_role_that_nobody_has_for_a_unit(tmp_path: Path) -> None:
         for priority in ("high", "medium", "low")
     )
     assert errors(tmp_path, only_elm, more=own) == []
+
+
+def test_only_those_whom_a_rung_tells_must_be_quick_to_reach(tmp_path: Path) -> None:
+    """A slow way to somebody with the role for another unit only does not lengthen the wait."""
+    slow = 'carriers.slow]\nkind = "snpp"\nhost = "a"\nlimit = "2 min"\n[people.ann]\ncalled = "ann"\n'
+    slow += 'reach = [{ carrier = "slow", address = "1" }, { carrier = "pager", address = "2" }]\n'
+    slow += '[[duty]]\nperson = "ann"\nrole = "nurse"\nunit = "elm"\n'
+    slow += (
+        '[[ladders]]\nunit = "%s"\npriority = "high"\nrungs = [{ tell = ["role:nurse"], wait = "130 s" }]\n'
+    )
+    no_high = ('priority = "high"', 'priority = "low"')
+    assert errors(tmp_path, no_high, more=f"[{slow % 'ash'}") == []
+    assert errors(tmp_path, no_high, more=f"[{slow % 'elm'}") == [
+        ("ladders[2].rungs[0].wait", "'2 min 10 s'",
+         "longer than 2 min 10 s, which is the limits of all ways to ann together")
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("lines", [*itertools.combinations(LADDERS, 3), *itertools.combinations(LADDERS, 1)])
+def test_the_ladder_checked_is_the_ladder_climbed(tmp_path: Path, lines: tuple[tuple[str, str], ...]) -> None:
+    """Which ladder a unit's concerns climb is the same for the check as for the engine."""
+    text = "".join(
+        f'[[ladders]]\nunit = "{unit}"\npriority = "{priority}"\nrepeat = "{number + 1} min"\n'
+        'rungs = [{ tell = ["person:manager"] }]\n'
+        for number, (unit, priority) in enumerate(lines)
+    )
+    shipped = SITE[SITE.index("[[ladders]]") : SITE.index("[[duty]]")]
+    path = written(tmp_path, (shipped, text))
+    site, found = load(path, key=KEY).site, read(path)
+    for unit, priority in itertools.product(("elm", "ash"), ("high", "medium", "low")):
+        checked = ladder_for(found, unit, priority)
+        climbed = site.ladder(unit, priority)
+        if checked is None:
+            assert climbed.rungs == ()
+        else:
+            assert climbed.repeat == (checked[0] + 1) * 60_000
 
 
 def test_a_last_resort_who_cannot_be_reached(tmp_path: Path) -> None:

@@ -15,7 +15,8 @@ from pydantic import BaseModel, ValidationError
 
 from monitor.core.problems import Problem, ProblemsFound, show_key
 from monitor.core.topics import RESERVED_UNITS, is_level
-from monitor.site_file import (
+from monitor.sitefile.problems import problems_in, show_value, unknown_key
+from monitor.sitefile.tables import (
     SECTIONS,
     BrokerTable,
     CarrierTable,
@@ -29,9 +30,8 @@ from monitor.site_file import (
     SnppTable,
     UnitTable,
 )
-from monitor.site_problems import problems_in, show_value, unknown_key
-from monitor.site_times import TimesTable
-from monitor.site_values import LEVEL_WANTED, PERSON_WANTED, is_person
+from monitor.sitefile.times import TimesTable
+from monitor.sitefile.values import LEVEL_WANTED, PERSON_WANTED, is_person
 
 T = TypeVar("T", bound=BaseModel)
 

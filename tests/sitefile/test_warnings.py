@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.site_text import SITE, errors, warnings
+from tests.sitefile.site_text import SITE, errors, warnings
 
 NURSE = '{ carrier = "pager", address = "4471" }, '
 IN_ASH = "[units.ash]\n"
@@ -68,6 +68,11 @@ def test_ladders_that_are_not_there(tmp_path: Path) -> None:
     ]
 
 
+def test_a_broken_ladder_is_not_said_to_be_missing(tmp_path: Path) -> None:
+    """While a ladder cannot be read, nothing is said of those that seem not to be there."""
+    assert warnings(tmp_path, ('priority = "high"', 'priority = "urgent"')) == []
+
+
 def test_no_units(tmp_path: Path) -> None:
     """Without units every concern goes straight to the last resort, and that is said."""
     said = warnings(
@@ -95,6 +100,8 @@ def test_a_threshold_less_watchful_than_shipped(
     assert said[:2] == (f"rules.{rule}.{threshold}", looser.replace('"', "'"))
     assert said[2].startswith(f"less watchful than the shipped {shipped}, which has its reason: ")
     assert warnings(tmp_path, more=in_rules % tighter) == []
+    same = shipped if shipped.isdigit() else f'"{shipped}"'
+    assert warnings(tmp_path, more=in_rules % same) == []
     in_unit = f"thresholds = {{ {rule} = {{ {threshold} = %s }} }}\n"
     assert [key for key, _, _ in warnings(tmp_path, (IN_ASH, IN_ASH + in_unit % looser))] == [
         f"units.ash.thresholds.{rule}.{threshold}"

@@ -12,7 +12,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from monitor.core.problems import Problem, show_key
-from monitor.site_values import HIDDEN
+from monitor.sitefile.values import HIDDEN
 
 LONGEST_VALUE: Final = 60  # characters of a value that are shown
 

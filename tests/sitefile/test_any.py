@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.checking import report
-from tests.site_text import SITE
+from tests.sitefile.site_text import SITE
 
 VALUES = st.one_of(
     st.none(),  # the key is left out
@@ -55,7 +55,7 @@ def toml(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-@settings(max_examples=3000, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(st.lists(st.tuples(st.sampled_from(PLACES), VALUES), min_size=1, max_size=4))
 def test_any_value_anywhere(changes: list[tuple[tuple[int | str, ...], Any]]) -> None:
     """Values of any kind at any place: `check` ends with 0 or 1 and a report of lines without controls."""

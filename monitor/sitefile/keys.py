@@ -1,6 +1,6 @@
 """The tables of keys in config/README.md, made from the models of the site file.
 
-After a change there: `python -c "import monitor.site_keys as k; print(k.tables())"`, and put it between the marks.
+After a change there: `python -c "import monitor.sitefile.keys as k; print(k.tables())"`, and put it between the marks.
 """
 
 from __future__ import annotations
@@ -9,7 +9,8 @@ from collections.abc import Iterator
 
 from pydantic import BaseModel
 
-from monitor.site_file import (
+from monitor.sitefile.problems import inner_model
+from monitor.sitefile.tables import (
     BrokerTable,
     DeviceTable,
     DutyTable,
@@ -21,8 +22,7 @@ from monitor.site_file import (
     SnppTable,
     UnitTable,
 )
-from monitor.site_problems import inner_model
-from monitor.site_times import TimesTable
+from monitor.sitefile.times import TimesTable
 
 TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("`[site]`: who and where", SiteTable),

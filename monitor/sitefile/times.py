@@ -6,8 +6,8 @@ from typing import Annotated
 
 from pydantic import BeforeValidator, Field
 
-from monitor.site_file import Repeat, Table
-from monitor.site_values import duration
+from monitor.sitefile.tables import Repeat, Table
+from monitor.sitefile.values import duration
 
 Recheck = Annotated[int, BeforeValidator(duration("1 min", "4 h"))]
 GiveUp = Annotated[int, BeforeValidator(duration("5 s", "10 min"))]
