@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import io
 import json
 import os
 import sys
@@ -27,9 +28,13 @@ INTERRUPTED = 130  # as a shell reports it
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; never ends in a stack trace for what a user, a file or the network did."""
-    args = _parser().parse_args(arguments)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(
+                errors="backslashreplace"
+            )  # a terminal without our letters still gets its lines
     try:
-        status: int = args.run(args)
+        status = _parsed_and_run(arguments)
         sys.stdout.flush()
         return status
     except ProblemsFound as error:
@@ -39,8 +44,26 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _say("interrupted")
         return INTERRUPTED
     except BrokenPipeError:  # `| head`: nobody wants the rest
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _write_no_more()
         return 0
+    except OSError as error:  # a full disk behind `>`
+        _say(f"{error.filename or 'output'}: {error.strerror or error}")
+        _write_no_more()
+        return WRONG
+
+
+def _parsed_and_run(arguments: Sequence[str] | None) -> int:
+    try:
+        args = _parser().parse_args(arguments)
+    except SystemExit as ended:  # --help, --version, or usage that argparse has explained
+        return ended.code if isinstance(ended.code, int) else BAD_INPUT
+    status: int = args.run(args)
+    return status
+
+
+def _write_no_more() -> None:
+    """Keep the interpreter from flushing into a pipe or disk that takes nothing."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -16,7 +16,8 @@ from typing import IO, NamedTuple
 from monitor.core.decode import decode
 from monitor.core.effects import Attempted, SendNotice
 from monitor.core.engine import Engine, Rejected
-from monitor.core.instants import parse, show
+from monitor.core.envelope import plausible
+from monitor.core.instants import show
 from monitor.core.journal import Happening
 from monitor.core.ladders import MINUTE, Ladder, Rung
 from monitor.core.messages import Rejection, Snapshot
@@ -28,6 +29,7 @@ from monitor.core.topics import DEFAULT_PREFIX, is_level, parse_topic
 
 TRACE_SITE = "trace"
 TRACE_UNIT = "trace"
+RULE_EVENTS = frozenset({"holds", "ends", "priority-raised"})
 TRACE_KEY = b"trace"  # codes and trail keys of a replay are nobody's
 
 
@@ -70,10 +72,11 @@ def _read(path: Path, file: IO[bytes], problems: list[Problem]) -> Iterator[Line
         recorded = "received" in found
         when = found.get("received" if recorded else "time")
         try:
-            received = parse(when if isinstance(when, str) else "")
-        except (ValueError, TypeError):
+            received = plausible(when if isinstance(when, str) else "")
+        except ValueError:
             key = f"line {number}: {'received' if recorded else 'time'}"
-            problems.append(Problem(str(path), key, repr(when), "an instant as in RFC 3339, with its offset"))
+            wanted = "an instant as in RFC 3339, with its offset, of the years 2000 to 2100"
+            problems.append(Problem(str(path), key, repr(when), wanted))
             continue
         if not recorded:
             yield Line(received, "", text.strip())
@@ -82,7 +85,11 @@ def _read(path: Path, file: IO[bytes], problems: list[Problem]) -> Iterator[Line
         if not isinstance(topic, str):
             problems.append(Problem(str(path), f"line {number}: topic", repr(topic), "text"))
             continue
-        yield Line(received, topic, json.dumps(found.get("message"), ensure_ascii=False).encode())
+        message = found.get("message")  # null: an empty payload, as when a plan is withdrawn
+        payload = "" if message is None else json.dumps(message, ensure_ascii=False)
+        yield Line(
+            received, topic, payload.encode(errors="backslashreplace")
+        )  # half a surrogate stays escaped
 
 
 def devices_in(lines: Iterable[Line]) -> set[str]:
@@ -143,22 +150,22 @@ def replay(
             break
         if engine is None:
             engine = Engine(site, now=line.received, link=True, only_rules=only_rules, trail=False)
-        yield from _run_until(engine, line.received - 1)
+        yield from _run_until(engine, line.received - 1, only_rules)
         engine.receive(_message(line, site, known), line.received)
-        yield from _settle(engine)
+        yield from _settle(engine, only_rules)
         end = line.received if until is None else until
     if engine is not None and end is not None:
-        yield from _run_until(engine, end)
+        yield from _run_until(engine, end, only_rules)
 
 
-def _run_until(engine: Engine, at: int) -> Iterator[Happening]:
+def _run_until(engine: Engine, at: int, only_rules: bool) -> Iterator[Happening]:
     """Let every deadline up to and including `at` pass, each at its own instant."""
     while (due := engine.due()) is not None and due <= at:
         engine.advance(max(due, engine.now))
-        yield from _settle(engine)
+        yield from _settle(engine, only_rules)
 
 
-def _settle(engine: Engine) -> Iterator[Happening]:
+def _settle(engine: Engine, only_rules: bool) -> Iterator[Happening]:
     """Perform what the engine asks for: in a replay every notice is sent at once."""
     while True:
         engine.take_changes()
@@ -167,7 +174,9 @@ def _settle(engine: Engine) -> Iterator[Happening]:
             break
         for send in sends:
             engine.receive(Attempted(notice=send.notice, outcome="sent", text="replay"), engine.now)
-    yield from engine.take_happenings()
+    for happening in engine.take_happenings():
+        if not only_rules or happening.event in RULE_EVENTS:
+            yield happening
 
 
 def _message(line: Line, site: Site, known: bool) -> object:

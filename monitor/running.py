@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import datetime
 import json
 import signal
 import sys
+import traceback
 from collections.abc import Callable
 from pathlib import Path
 
@@ -22,6 +24,7 @@ from monitor.adapters.store_errors import StoreError
 from monitor.adapters.store_reader import StoreReader
 from monitor.core.effects import SendNotice
 from monitor.core.journal import Happening
+from monitor.core.phrases import one_line
 from monitor.core.problems import ProblemsFound
 from monitor.service import Service
 from monitor.settings import PasswordMissing, Settings, load
@@ -66,28 +69,44 @@ def open_service(
     try:
         settings = settings.with_key(site_key(settings.state_dir))
         broker = settings.broker
-        service = Service(
-            settings,
-            clock=clock,
-            store=SqliteStore.open(settings.state_dir, site=settings.site.name),
-            carriers={name: carrier.carrier() for name, carrier in settings.carriers.items()},
-            link_options={
-                "addresses": broker.addresses,
-                "client_id": broker.client_id,
-                "username": broker.username,
-                "password": broker.read_password(),
-                "tls": broker.tls_context(),
-                "protocol": MQTTProtocolVersion.MQTTv5
-                if broker.protocol == "5"
-                else MQTTProtocolVersion.MQTTv311,
-            },
-            on_happening=on_happening,
-            on_notice=on_notice,
-        )
+        carriers = {name: carrier.carrier() for name, carrier in settings.carriers.items()}
+        link_options = {
+            "addresses": broker.addresses,
+            "client_id": broker.client_id,
+            "username": broker.username,
+            "password": broker.read_password(),
+            "tls": broker.tls_context(),
+            "protocol": MQTTProtocolVersion.MQTTv5
+            if broker.protocol == "5"
+            else MQTTProtocolVersion.MQTTv311,
+        }
+        store = SqliteStore.open(settings.state_dir, site=settings.site.name)
     except (StateError, StoreError, PasswordMissing, OSError, ValueError) as error:
         lock.close()
         raise CannotStart(str(error)) from error
+    try:
+        service = Service(
+            settings,
+            clock=clock,
+            store=store,
+            carriers=carriers,
+            link_options=link_options,
+            on_happening=on_happening,
+            on_notice=on_notice,
+        )
+    except StoreError as error:
+        _close(store, lock)
+        raise CannotStart(str(error)) from error
+    except (ValueError, LookupError, TypeError, AttributeError) as error:
+        _close(store, lock)  # only whole transactions come back from a store: somebody else has been at it
+        raise CannotStart(f"{store.path}: what it holds cannot be read: {one_line(repr(error))}") from error
     return service, lock
+
+
+def _close(store: SqliteStore, lock: Lock) -> None:
+    with contextlib.suppress(StoreError):
+        store.close()
+    lock.close()
 
 
 def run(site_file: Path, clock: Clock) -> int:
@@ -107,6 +126,14 @@ def run(site_file: Path, clock: Clock) -> int:
             return FAILED
         except OSError as error:
             print(f"secondbell: {error.strerror or error}", file=sys.stderr)
+            return FAILED
+        except Exception as error:
+            frame = traceback.extract_tb(error.__traceback__)[-1]
+            log.critical(
+                "ended by a fault of its own; the next start goes on from the last transaction",
+                error=one_line(repr(error)),
+                where=f"{Path(frame.filename).name}:{frame.lineno} in {frame.name}",
+            )
             return FAILED
     return 0
 

@@ -7,6 +7,7 @@ one transaction what it did, and only then acknowledges the messages, performs t
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import random
 from collections import deque
 from collections.abc import Callable, Mapping
@@ -53,6 +54,8 @@ BATCH = 2_000  # messages in one transaction at the most: a longer one would sta
 SENDS_AT_ONCE = 8  # for each carrier
 HEARTBEAT = 15_000  # ms between presences; common practice, no source
 FAREWELL = 5.0  # seconds for attempts in flight at a stop; they are made again after the next start
+
+STOPPING = "Nothing was done: the service is stopping. Ask again when it runs."
 
 ANSWERS = ("accept", "decline", "hand-back", "take-over", "feed-ended", "withdraw")
 
@@ -126,18 +129,23 @@ class Service:
     # ---- running -------------------------------------------------------------------------------------------------
 
     async def run(self) -> None:
-        """Run until `stop`; raises StoreError if the store cannot go on."""
-        await self._control.start()
+        """Run until `stop`; raises StoreError if the store cannot go on.
+
+        Whatever else it ends with: nothing half done is stored, and the next start goes on from the last transaction.
+        """
+        clean = False
         try:
+            await self._control.start()
             await self._commit(Batch())  # the start itself, and the notices that were on their way
             await self.link.start()
-            log.info("started", site=self.site.name, devices=len(self.engine.devices), version=__version__)
+            log.info("serving", site=self.site.name, devices=len(self.engine.devices), version=__version__)
             while not self._stopping.is_set():
-                await self._clock.wait(self._wake, self.engine.due())
+                await self._clock.wait(self._wake, self._next())
                 self._wake.clear()
                 await self._step()
+            clean = True
         finally:
-            await self._end()
+            await self._end(clean=clean)
 
     def now(self) -> int:
         """The service's instant."""
@@ -159,6 +167,13 @@ class Service:
         """Ask for a clean stop."""
         self._stopping.set()
         self._wake.set()
+
+    def _next(self) -> int | None:
+        """When to wake at the latest: at a deadline of the core, or to say that the rule loop works."""
+        due, beat = self.engine.due(), self._beat_at + HEARTBEAT
+        if not self.engine.sight.link:
+            return due
+        return beat if due is None else min(due, beat)
 
     async def _step(self) -> None:
         """One round: take what has come, store what it did, perform it."""
@@ -214,11 +229,11 @@ class Service:
 
     async def _commit(self, batch: Batch) -> None:
         """Store what the engine did, then acknowledge, perform and answer; a failed commit is tried again unchanged."""
+        self.engine.memo["last"] = str(self._clock.now())
         changes = self.engine.take_changes()
         effects = self.engine.take_effects()
         happened = self.engine.take_happenings()
         if not changes.empty():
-            self.engine.memo["last"] = str(self._clock.now())
             await self._store_until_done(changes)
         if batch.messages:
             self.link.ack(batch.messages)
@@ -241,10 +256,13 @@ class Service:
             except (StoreDamaged, StoreNewer, StoreOtherSite):
                 raise
             except StoreError as error:
+                if self._stopping.is_set():
+                    raise  # nothing of it was acknowledged: the broker sends it again
                 log.error(
                     "cannot store; nothing is acknowledged or sent meanwhile", why=str(error), again_in_s=wait
                 )
-                await asyncio.sleep(wait)
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(self._stopping.wait(), wait)
                 wait = min(wait * 2, 10.0)
 
     # ---- effects -------------------------------------------------------------------------------------------------
@@ -326,6 +344,7 @@ class Service:
                 "ok": True,
                 "now": self._clock.now(),
                 "due": self.engine.due(),
+                "link": self.engine.sight.link,
                 "counters": self.engine.counters,
             }
         if isinstance(self._clock, SteppedClock) and name == "enter" and isinstance(command.get("at"), int):
@@ -337,6 +356,8 @@ class Service:
 
     async def answer(self, answer: str, reference: str, person: str, reason: object = None) -> dict[str, Any]:
         """Give a person's answer to the engine; what it says, after the commit."""
+        if self._stopping.is_set():
+            return {"ok": False, "text": STOPPING}
         self._tokens += 1
         token = f"answer-{self._tokens}"
         waiting: asyncio.Future[dict[str, Any]] = asyncio.get_running_loop().create_future()
@@ -376,23 +397,19 @@ class Service:
 
     # ---- the end -------------------------------------------------------------------------------------------------
 
-    async def _end(self) -> None:
-        await self._control.stop()
-        if self._sends:
-            await asyncio.wait(self._sends, timeout=FAREWELL)
+    async def _end(self, *, clean: bool) -> None:
+        if clean:
+            if self._sends:
+                await asyncio.wait(self._sends, timeout=FAREWELL)
+            await self._commit_last()
         for task in list(self._sends):
             task.cancel()
         if self._sends:
             await asyncio.wait(self._sends)
-        while self._inbox:
-            self.engine.receive(self._inbox.popleft(), self._clock.now())
-        self.engine.note("stopped")
-        changes = self.engine.take_changes()
-        self.engine.take_effects()  # stored; performed after the next start
-        try:
-            await asyncio.get_running_loop().run_in_executor(self._writer, self._store.commit, changes)
-        except StoreError as error:
-            log.error("the last transaction could not be stored", why=str(error))
+        for waiting in self._waiting.values():
+            if not waiting.done():
+                waiting.set_result({"ok": False, "text": STOPPING})
+        await self._control.stop()
         self.link.publish(
             self._presence,
             monitor_presence_payload(online=False, at=self._clock.now(), last_step=self.engine.now),
@@ -402,8 +419,22 @@ class Service:
         for carrier in self._carriers.values():
             await carrier.close()
         self._writer.shutdown()
-        self._store.close()
-        for waiting in self._waiting.values():
-            if not waiting.done():
-                waiting.set_result({"ok": False, "text": "the service is stopping; ask again when it runs"})
+        with contextlib.suppress(StoreError):
+            self._store.close()
         log.info("stopped")
+
+    async def _commit_last(self) -> None:
+        """Store what has come in meanwhile, and answer those who asked; notices go out after the next start."""
+        while self._inbox:
+            self.engine.receive(self._inbox.popleft(), self._clock.now())
+        self.engine.note("stopped")
+        self.engine.memo["last"] = str(self._clock.now())
+        changes, effects = self.engine.take_changes(), self.engine.take_effects()
+        try:
+            await asyncio.get_running_loop().run_in_executor(self._writer, self._store.commit, changes)
+        except StoreError as error:
+            log.error("the last transaction could not be stored", why=str(error))
+            return
+        for effect in effects:
+            if isinstance(effect, Publish | Reply):
+                self._perform(effect)

@@ -10,9 +10,16 @@ from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
+import structlog
+
 SOCKET_NAME = "control.sock"
 LONGEST_LINE = 65_536
+FAREWELL = 1.0  # seconds in which what is being answered at a stop may go out
 PATIENCE = 120.0  # seconds that a command waits for its answer; an answer comes after a commit
+
+TOO_LONG = {"ok": False, "text": f"a command is at most {LONGEST_LINE} bytes"}
+
+log = structlog.get_logger(__name__)
 
 Serve = Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]
 
@@ -28,6 +35,8 @@ class ControlServer:
         self._path = folder / SOCKET_NAME
         self._serve = serve
         self._server: asyncio.Server | None = None
+        self._talks: set[asyncio.Task[None]] = set()
+        self._idle: set[asyncio.Task[None]] = set()  # of these, the ones with nothing to answer
 
     async def start(self) -> None:
         """Listen; the state directory's lock has made sure that no other service does."""
@@ -45,34 +54,42 @@ class ControlServer:
         self._server = await asyncio.start_unix_server(self._talk, sock=listener, limit=LONGEST_LINE)
 
     async def stop(self) -> None:
-        """Listen no more."""
-        if self._server is not None:
-            self._server.close()
-            await self._server.wait_closed()
-            self._path.unlink(missing_ok=True)
+        """Listen no more, and hang up: at once where nothing is being answered, else within a second."""
+        if self._server is None:
+            return
+        server, self._server = self._server, None
+        server.close()
+        self._path.unlink(missing_ok=True)
+        for task in self._idle:
+            task.cancel()
+        if self._talks:
+            await asyncio.wait(self._talks, timeout=FAREWELL)
+        for task in self._talks:
+            task.cancel()
+        if self._talks:
+            await asyncio.wait(self._talks)
 
     async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        task = asyncio.current_task()
+        assert task is not None
+        self._talks.add(task)
         try:
-            while True:
-                try:
-                    line = await reader.readline()
-                except ValueError:
-                    answer: dict[str, Any] = {
-                        "ok": False,
-                        "text": f"a command is at most {LONGEST_LINE} bytes",
-                    }
-                    line = b""
-                else:
-                    if not line:
-                        break
-                    answer = await self._answer(line)
+            while self._server is not None:
+                self._idle.add(task)
+                line = await _line(reader)
+                self._idle.discard(task)
+                if line == b"":
+                    break
+                answer = TOO_LONG if line is None else await self._answer(line)
                 writer.write(json.dumps(answer).encode() + b"\n")
                 await writer.drain()
-                if not line:
+                if line is None:
                     break
         except (ConnectionError, asyncio.CancelledError):
             pass
         finally:
+            self._talks.discard(task)
+            self._idle.discard(task)
             writer.close()
 
     async def _answer(self, line: bytes) -> dict[str, Any]:
@@ -82,7 +99,21 @@ class ControlServer:
             command = None
         if not isinstance(command, dict):
             return {"ok": False, "text": "a command is one JSON object on one line"}
-        return await self._serve(command)
+        try:
+            return await self._serve(command)
+        except Exception as error:  # a fault of ours in one command must not reach whoever else is served
+            log.error(
+                "a command failed in an unforeseen way", command=command.get("command"), error=repr(error)
+            )
+            return {"ok": False, "text": "this command met a fault in the service; its log says more"}
+
+
+async def _line(reader: asyncio.StreamReader) -> bytes | None:
+    """One line, b"" at the end, None for one that is too long."""
+    try:
+        return await reader.readline()
+    except ValueError:
+        return None
 
 
 def ask(folder: Path, command: dict[str, Any], *, patience: float = PATIENCE) -> dict[str, Any]:
@@ -105,8 +136,8 @@ def ask(folder: Path, command: dict[str, Any], *, patience: float = PATIENCE) ->
             raise ServiceNotRunning(f"{path}: the service does not answer within {patience:g} s") from None
         except OSError as error:
             raise ServiceNotRunning(f"{path}: no service is listening ({error.strerror})") from None
-    if not answer:
-        raise ServiceNotRunning(f"{path}: the service ended before it answered")
+    if not answer.endswith(b"\n"):
+        raise ServiceNotRunning(f"{path}: the service ended before it answered; ask again to be sure")
     found: dict[str, Any] = json.loads(answer)
     return found
 

@@ -17,14 +17,23 @@ def configure(level: str = "info") -> None:
         structlog.processors.TimeStamper(fmt="iso", utc=True),
         structlog.processors.StackInfoRenderer(),
     ]
-    if terminal:
-        processors.append(structlog.dev.ConsoleRenderer())
-    else:
-        processors += [structlog.processors.format_exc_info, structlog.processors.JSONRenderer()]
+    rendering: list[structlog.typing.Processor] = (
+        [structlog.dev.ConsoleRenderer()]
+        if terminal
+        else [structlog.processors.format_exc_info, structlog.processors.JSONRenderer()]
+    )
     structlog.configure(
-        processors=processors,
+        processors=[*processors, *rendering],
         wrapper_class=structlog.make_filtering_bound_logger(getattr(logging, level.upper())),
         logger_factory=structlog.PrintLoggerFactory(sys.stderr),
         cache_logger_on_first_use=False,
     )
-    logging.basicConfig(level=logging.WARNING, stream=sys.stderr)
+    # What libraries log goes the same way: a line that is not JSON is lost to whoever collects the log.
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(
+        structlog.stdlib.ProcessorFormatter(
+            foreign_pre_chain=processors,
+            processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, *rendering],
+        )
+    )
+    logging.basicConfig(level=logging.WARNING, handlers=[handler], force=True)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from monitor.core.concern import Concern
 from monitor.core.concerns import State
+from monitor.core.device import Device
 from monitor.core.effects import Asked, Reply
 from monitor.core.fleet import Fleet
 from monitor.core.journal import Journal
-from monitor.core.messages import AnswerMessage
+from monitor.core.messages import REASON_MAX, AnswerMessage
+from monitor.core.phrases import one_line
 from monitor.core.responsibility import Responsibility
 from monitor.core.site import Site
 
@@ -22,6 +24,7 @@ class Answers:
     def __init__(self, site: Site, journal: Journal, responsibility: Responsibility, fleet: Fleet) -> None:
         self._site, self._journal, self._responsibility, self._fleet = site, journal, responsibility, fleet
         self.seen: dict[str, int] = {}
+        self.changed: dict[str, int | None] = {}  # of `seen`, since the last transaction; None: forgotten
         self.effects: list[Reply] = []
 
     def asked(self, event: Asked, now: int) -> None:
@@ -34,19 +37,14 @@ class Answers:
         key = f"{message.source}|{message.id}"
         if key in self.seen:
             return False
-        self.seen[key] = now
+        self.seen[key] = self.changed[key] = now
         while len(self.seen) > MOST_REMEMBERED:
-            del self.seen[next(iter(self.seen))]
-        reference = message.concern
-        if not reference:  # about the device as a whole: the most urgent that nobody has
-            live = sorted(
-                self._responsibility.open_of(message.device),
-                key=lambda c: (c.state is not State.OPEN, -c.rank),
-            )
-            reference = live[0].id if live else ""
+            oldest = next(iter(self.seen))
+            del self.seen[oldest]
+            self.changed[oldest] = None
         asked = Asked(
             token="",
-            reference=reference,
+            reference=message.concern,
             answer=message.answer,
             person=message.person,
             reason=message.reason,
@@ -58,8 +56,9 @@ class Answers:
     def _take(
         self, asked: Asked, now: int, served: tuple[str, ...], *, subject: str | None = None
     ) -> tuple[bool, str]:
-        """Whether the answer was served, and what to say."""
+        """Whether the answer was served, and what to say; `subject` is the device that a message is about."""
         person, answer = asked.person, asked.answer
+        reason = one_line(asked.reason, REASON_MAX) if asked.reason else None
 
         def refuse(why: str) -> tuple[bool, str]:
             known = person if person in self._site.people else None
@@ -67,48 +66,66 @@ class Answers:
             return False, why
 
         if answer not in served:
-            return refuse(f"This answer is not served: {answer}; {', '.join(served)} are.")
+            return refuse(f"Nothing was done: the answers are {', '.join(served)}.")
         if person not in self._site.people:
-            return refuse("No such person on this site's list; use the id from the site file.")
-        concern = self._find(asked.reference, person)
+            return refuse(
+                "Nothing was done: nobody here has this id. Give your id as the site file lists it."
+            )
+        concern: Concern | str
+        if subject is not None and not asked.reference:
+            device = self._fleet.get(subject)
+            if answer == "feed-ended" and device is not None:
+                return self._feed_ended(device, None, asked, reason, now)
+            concern = self._most_urgent(subject)
+        else:
+            concern = self._find(asked.reference, person)
         if isinstance(concern, str):
             return refuse(concern)
         if subject is not None and concern.subject != subject:
-            return refuse("The concern is about another device than the topic.")
-        if answer == "withdraw" and not asked.reason:
-            return refuse("A withdrawal needs a reason.")
+            return refuse("Nothing was done: this concern is about another pump.")
+        if answer == "withdraw" and not reason:
+            return refuse("Nothing was done: say why it is withdrawn.")
         if answer == "feed-ended":
-            return self._feed_ended(
-                concern, asked, now, refuse_text="This concern is not about one pump's feed."
-            )
-        return True, self._responsibility.answer(concern, answer, person, now, asked.reason)
+            device = self._fleet.get(concern.subject)
+            if device is None:
+                return refuse("Nothing was done: this concern is not about one pump's feed.")
+            return self._feed_ended(device, concern, asked, reason, now)
+        heard = subject is None  # a message has no way back: what has to be said goes as a notice
+        return True, self._responsibility.answer(concern, answer, person, now, reason, heard=heard)
+
+    def _most_urgent(self, device: str) -> Concern | str:
+        """What an answer about a device as a whole is about: the most urgent, first of all one that nobody has."""
+        live = self._responsibility.open_of(device)
+        if not live:
+            return "Nothing is open about this pump."
+        return min(live, key=lambda concern: (concern.state is not State.OPEN, -concern.rank))
 
     def _find(self, reference: str, person: str) -> Concern | str:
         """The concern that a person means, or what to say if there is none."""
+        reference = reference.strip()
         concerns = self._responsibility.concerns
         if (found := concerns.get(reference.lower())) is not None:
             return found
-        code = reference.upper().strip()
+        code = reference.upper()
         for concern in concerns.values():
             if self._site.code(concern.id, person) == code:
                 return concern
         for concern in concerns.values():
-            if any(self._site.code(concern.id, other) == code for other in concern.told):
-                return "This code was given to somebody else; answer with the code from your own notice."
-        return "No concern has this code or id; look at the notice again, or it ended more than a day ago."
+            if any(self._site.code(concern.id, other) == code for other in self._site.people):
+                return "Nothing was done: this code was given to somebody else. Use the code from your own notice."
+        return "Nothing was done: no such code. Look at your notice again; what ended long ago is not kept."
 
-    def _feed_ended(self, concern: Concern, asked: Asked, now: int, *, refuse_text: str) -> tuple[bool, str]:
-        device = self._fleet.get(concern.subject)
-        if device is None:
-            return False, refuse_text
+    def _feed_ended(
+        self, device: Device, concern: Concern | None, asked: Asked, reason: str | None, now: int
+    ) -> tuple[bool, str]:
         self._journal.note(
             "feed-ended",
             now=now,
-            concern=concern.id,
+            concern=concern.id if concern is not None else None,
             device=device.name,
             person=asked.person,
             via=asked.via,
-            reason=asked.reason or "",
+            reason=reason or "",
         )
         self._fleet.end_feed(device, now)
         return True, "Recorded: the feed is over. If the pump feeds again, it is watched again."

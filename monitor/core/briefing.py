@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from monitor.core.calls import CALLS
 from monitor.core.concern import Concern
 from monitor.core.concerns import State
 from monitor.core.device import Device
 from monitor.core.facts import Facts
 from monitor.core.guidance import checks
 from monitor.core.ladders import people_of
-from monitor.core.phrases import one_line
+from monitor.core.phrases import clock, one_line
 from monitor.core.picture import Picture
 from monitor.core.site import Site
-from monitor.core.wording import ACTIVITY, CONDITIONS
+from monitor.core.wording import ACTIVITY, CONDITIONS, WHAT
 
 MOST_PLACES = 40  # in one notice about a unit; the rest is counted
 
@@ -51,7 +52,7 @@ def facts_of(
         times=concern.times,
         alarms=picture.alarms,
         activity=picture.activity,
-        last_seen=picture.receipt if not picture.clock_doubtful else picture.acted,
+        last_seen=last_seen(site, picture),
         reporting_interval=site.times.reporting,
         unreadable=picture.unreadable,
         clock_doubtful=picture.clock_doubtful,
@@ -80,11 +81,20 @@ def facts_of(
         next_at=next_at(concern, now),
         next_who=next_who(site, concern, now),
         recheck_at=concern.recheck_at,
-        late_by=concern.late_by,
+        late_by=concern.late_by if why in CALLS and not (told and told[2]) else None,
         settled=concern.settled,
         places=tuple(places),
         told_before=told[2] if told else 0,
     )
+
+
+def named(site: Site, concern: Concern) -> str:
+    """A concern as an answer names it: the place as a nurse knows it, and what is wrong there."""
+    entry = site.devices.get(concern.subject)
+    unit = concern.subject.startswith("unit:")
+    place = f"unit {concern.unit}" if unit else (entry and entry.place) or concern.subject
+    what = WHAT[concern.rule].short if concern.rule in WHAT else concern.rule.replace("-", " ")
+    return f"{one_line(place)} ({what})"
 
 
 def next_at(concern: Concern, now: int) -> int | None:
@@ -108,28 +118,46 @@ def next_who(site: Site, concern: Concern, now: int) -> str | None:
     return None
 
 
+def last_seen(site: Site, picture: Picture) -> int:
+    """When the values were true: at their receipt, but for those that a backlog brought late."""
+    late = picture.receipt - picture.acted > site.times.clock_tolerance
+    return picture.acted if late else picture.receipt
+
+
 def why_settled(about: str, rule: str, picture: Picture | None) -> str:
     """Why a concern is over and what the pump does now, in words."""
+    if picture is None:
+        return "the pumps can be seen again" if rule == "sight-lost" else "it is over"
     if about == "sight":
-        return "it is heard of again" if rule != "sight-lost" else "the pumps can be seen again"
-    assert picture is not None
+        return f"it is heard of again; {doing(picture)}"
     if about == "power":
-        return "it is on mains again" if picture.mains else "its battery is no longer low"
+        if picture.mains:
+            why = "it is on mains again"
+        elif picture.mains is None:
+            why = "it no longer says how it is powered, so look at its plug"
+        else:
+            why = "its battery is no longer low"
+        return f"{why}; {doing(picture)}"
     if picture.delivering:
-        return "it feeds again, without an alarm"
-    return f"no alarm, no feed due; the pump is {ACTIVITY.get(picture.activity, picture.activity)}"
+        return f"it feeds again; {doing(picture)}"
+    return f"no feed is due; {doing(picture)}"
 
 
-def last_known(site: Site, device: Device) -> str:
+def doing(picture: Picture) -> str:
+    """What a pump does now, and whether it is in alarm."""
+    if alarms := picture.troubled_alarms:
+        now = ", in alarm: " + ", ".join(CONDITIONS.get(a.condition, a.condition) for a in alarms)
+    else:
+        now = ", a low priority alarm only" if picture.alarms else ", no alarm"
+    return f"the pump is {ACTIVITY.get(picture.activity, picture.activity)}{now}"
+
+
+def last_known(site: Site, name: str, picture: Picture | None, now: int) -> str:
     """One line about a device that cannot be seen: its place and what was wrong when last seen."""
-    picture = device.picture
-    entry = site.devices.get(device.name)
-    place = one_line(entry.place, 40) if entry and entry.place else f"{device.name}, place not recorded"
-    if not picture.seen:
+    entry = site.devices.get(name)
+    place = one_line(entry.place, 40) if entry and entry.place else f"{name}, place not recorded"
+    if picture is None or not picture.seen:
         return f"{place}: not yet seen"
-    alarms = picture.troubled_alarms
-    if alarms:
-        named = [CONDITIONS.get(alarm.condition, alarm.condition) for alarm in alarms]
-        return f"{place}: when last seen {', '.join(map(str, named))}"
+    seen = clock(last_seen(site, picture), now, site.zone)
     risk = ", a stop is dangerous" if picture.glucose_risk and picture.feed_due else ""
-    return f"{place}: when last seen {ACTIVITY.get(picture.activity, picture.activity)}, no alarm{risk}"
+    return f"{place}: last seen {seen}, {doing(picture).removeprefix('the pump is ')}{risk}"

@@ -26,7 +26,9 @@ class Caller:
         self.outbox: Outbox  # set by the engine
 
     def call(self, concern: Concern, start: int, why: str, now: int) -> None:
-        """Tell the first rung from `start` on that somebody is on."""
+        """Tell the first rung from `start` on that somebody is on; while a backlog is read, nobody yet."""
+        if concern.held_back:
+            return
         ladder = self.site.ladder(concern.unit, concern.priority)
         if start > len(ladder.rungs):
             start = len(ladder.rungs)
@@ -37,27 +39,30 @@ class Caller:
         past_the_end = found.rung == len(ladder.rungs)
         if past_the_end:
             if concern.round_at == now:  # at one instant a ladder goes round at most once
-                concern.wait_at = now + ladder.repeat
+                concern.wait_at = None if concern.priority == "low" else now + ladder.repeat
                 return
             concern.round_at = now
             concern.refused = []
             why = "round-again" if why == "next-rung" else why
-        if concern.priority == "low" and not past_the_end:
-            found = found._replace(wait=0)  # awareness: its first rung only, no climbing
         self.begin(concern, found, why, now)
 
     def begin(self, concern: Concern, found: Call, why: str, now: int) -> None:
         """Tell these people now, and let their wait run."""
         people = list(found.people)
+        technical = self.site.technical
         if (
-            found.rung == 0
+            technical is not None
+            and technical not in people
             and concern.subject.startswith("unit:")
-            and self.site.technical not in (None, *people)
+            and why not in ("next-rung", "round-again")
+            and self.site.rota.is_on_duty(technical, now)
         ):
-            assert self.site.technical is not None
-            people.append(self.site.technical)  # sight is mended by somebody else than who looks at the pumps
+            people.append(technical)  # sight is mended by somebody else than who looks at the pumps
+        if concern.priority == "low":
+            found = found._replace(wait=0)  # awareness: told once, no climbing
         concern.rung, concern.wait = found.rung, found.wait
-        concern.called, concern.called_at, concern.waits_from_send = people, now, False
+        concern.called, concern.waits_from_send = people, False
+        concern.called_at = concern.call_began = now
         # A limit from now on, in case nothing can be sent at all; once something is, the wait runs from the send.
         concern.wait_at = now + found.wait + self.site.times.give_up[concern.priority] if found.wait else None
         self._journal.about(
@@ -84,7 +89,9 @@ class Caller:
             if way < 0 or why == "taken":
                 return  # those off duty get nothing but the stand-down, by mail
         rank = concern.rank if why in CALLS else min(concern.rank, RANK["medium"])
-        self.outbox.put(person, concern.id, why, rank, now, way=way)
+        self.outbox.put(
+            person, concern.id, why, rank, now, way=way, occasion=f"{concern.rung}|{concern.times}"
+        )
 
     def wait_of(self, concern: Concern, rung: int) -> int:
         """How long a rung has, in ms."""

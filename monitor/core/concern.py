@@ -21,7 +21,7 @@ class Concern:
 
     FIELDS = (
         "id", "subject", "unit", "rule", "about", "rank", "state", "raised_at", "since", "opened", "holding",
-        "rule_changed", "times", "rung", "called", "called_at", "refused", "wait", "wait_at", "waits_from_send",
+        "rule_changed", "times", "rung", "called", "called_at", "call_began", "refused", "wait", "wait_at", "waits_from_send",
         "holder", "last_holder", "recheck_at", "told", "told_at", "settled_at", "settled", "held_back", "late_by",
         "round_at", "evidence",
     )  # fmt: skip
@@ -46,7 +46,8 @@ class Concern:
         self.times = 1  # how often the rule has held within this concern
         self.rung = -1  # the rung reached; the ladder's length is past the last
         self.called: list[str] = []  # the persons of the present call
-        self.called_at: int | None = None
+        self.called_at: int | None = None  # what began after this (rule time) is new since the last call
+        self.call_began: int | None = None
         self.refused: list[str] = []  # of the present round
         self.wait = 0
         self.wait_at: int | None = None
@@ -54,13 +55,12 @@ class Concern:
         self.holder: str | None = None
         self.last_holder: str | None = None
         self.recheck_at: int | None = None
-        self.told: dict[
-            str, list[Any]
-        ] = {}  # person -> [first told, Message-ID of the first mail or None, count]
+        # person -> [first told, Message-ID of the first mail or None, how many notices were sent]
+        self.told: dict[str, list[Any]] = {}
         self.told_at: int | None = None
         self.settled_at: int | None = None
         self.settled: str | None = None  # why
-        self.held_back = False  # nobody is told before the backlog has been read
+        self.held_back: list[Any] | None = None  # [since when, why]: told once the backlog has been read
         self.late_by: int | None = None
         self.round_at: int | None = None  # when a ladder last went past its end
         self.evidence: dict[str, Any] = {}

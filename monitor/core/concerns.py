@@ -5,7 +5,7 @@ outcome depends on a circumstance are split into one event for each, so that eve
 
 - a rule that holds is HOLDS, or HOLDS_COVERED when somebody already has this device for something at least as urgent,
   and RELAPSES / RELAPSES_COVERED when it settled less than the relapse window ago;
-- a wait or a recheck is troubled or quiet; a decline or hand-back is the holder's or another's.
+- a wait or a recheck is troubled or quiet; a decline, a failed notice or a hand-back is the holder's or another's.
 
 Editing rules: change a cell, then run the tests, which compare the state diagram in DEVELOPERS.md with this table
 (`python -m monitor.core.concerns` prints it). A cell that does nothing is written out; `IMPOSSIBLE` marks what the
@@ -42,6 +42,7 @@ class Event(StrEnum):
     DECLINE = "decline"
     DECLINE_BY_HOLDER = "decline by the holder"
     FAILED = "notice failed for good"
+    FAILED_FOR_HOLDER = "notice to the holder failed for good"
     HAND_BACK = "hand back"
     HAND_BACK_BY_HOLDER = "hand back by the holder"
     PRIORITY_RAISED = "priority raised"
@@ -148,6 +149,12 @@ TABLE: Mapping[Event, Mapping[State, Cell]] = {
         _O: Cell(_O, (Do.COUNT_REFUSAL,)),
         _A: Cell(_A, (Do.RECORD,)),
         _S: Cell(_S, (Do.RECORD,)),
+    },
+    Event.FAILED_FOR_HOLDER: {
+        _N: IMPOSSIBLE,
+        _O: IMPOSSIBLE,
+        _A: Cell(_O, (Do.RELEASE, Do.TELL_NEXT)),  # what came on top has reached nobody
+        _S: IMPOSSIBLE,
     },
     Event.HAND_BACK: {
         _N: Cell(_N, (Do.SAY_UNKNOWN,)),

@@ -39,7 +39,7 @@ class Subject:
     def instant(
         self, rules: Sequence[CompiledRule], picture: Any, at: int, *, fresh: bool, receipt: int = 0
     ) -> list[Edge]:
-        """Step through one instant; `fresh` says that a snapshot was just applied to the picture."""
+        """Step through one instant; `fresh`: the picture has changed, by a message of this receipt or (0) without."""
         edges: list[Edge] = []
         self.stepped = at
         for rule in rules:

@@ -95,11 +95,14 @@ class Engine:
         self.lookout.fleet = self.fleet
         self.answers = Answers(site, journal, self.responsibility, self.fleet)
         self.teller = Teller(site, journal, self.responsibility, self.fleet, self.lookout)
-        self.outbox = Outbox(site, journal, timers, self.teller.compose, self.responsibility.notice_ended)
+        self.outbox = Outbox(
+            site, journal, timers, self.teller.compose, self.teller.news, self.responsibility.notice_ended
+        )
         self.responsibility.outbox = self.outbox
         self._quarantine = Quarantine()
         self._quarantined: list[Quarantined] = []
         self._effects: list[Effect] = []
+        self.responsibility.duty_seen = now
         if loaded is not None:
             self._load(loaded)
         if not only_rules:
@@ -149,8 +152,8 @@ class Engine:
 
     def resume(self) -> None:
         """After a start with a store: put notices back on their way, publish the lists of concerns again."""
-        self.responsibility.dirty |= {key for key, c in self.responsibility.concerns.items() if c.live}
         self.outbox.resume(self.now)
+        self.responsibility.look_again(self.now)
 
     # ---- out -----------------------------------------------------------------------------------------------------
 
@@ -170,6 +173,8 @@ class Engine:
                     unit.subject.dump(self.site.unit_rules(name)),
                 ]
             )
+        for key, seen in self.answers.changed.items():
+            changes.rows["answer", key] = None if seen is None else _text(seen)
         for key in self.responsibility.dirty:
             concern = self.responsibility.concerns.get(key)
             changes.rows["concern", key] = (
@@ -186,6 +191,7 @@ class Engine:
             changes.rows["engine", "engine"] = _text(self._dump())
         for dirty in (self.fleet.dirty, self.lookout.dirty, self.responsibility.dirty, self.outbox.dirty):
             dirty.clear()
+        self.answers.changed.clear()
         self.outbox.over.clear()
         return changes
 
@@ -208,7 +214,11 @@ class Engine:
     # ---- dispatch ------------------------------------------------------------------------------------------------
 
     def _on_snapshot(self, snapshot: Snapshot, now: int) -> None:
+        known = self.fleet.get(snapshot.device)
+        before = None if known is None else (known.picture.unit, known.picture.bridge)
         self.fleet.take(snapshot, now)
+        if not self._only_rules:
+            self.lookout.came(self.fleet.devices[snapshot.device], before, now)
 
     def _on_plan(self, message: PlanMessage, now: int) -> None:
         self.fleet.take_plan(message, now)
@@ -235,13 +245,8 @@ class Engine:
             device.picture.unreadable += 1  # its messages come but cannot be read: not silent, unreadable
             self.fleet.dirty.add(device.name)
         if self._quarantine.first_of_its_kind(rejection):
-            self.journal.note(
-                "quarantined",
-                now=now,
-                device=rejection.device,
-                reason=str(rejection.reason),
-                why=rejection.detail,
-            )
+            # The detail may quote the message, and with it a device or a person: it stays in the quarantine.
+            self.journal.note("quarantined", now=now, device=rejection.device, reason=str(rejection.reason))
         if (not_kept := self._quarantine.say(now)) > 0:
             self.journal.note("quarantine-full", now=now, not_kept=not_kept)
 
@@ -270,7 +275,7 @@ class Engine:
             self.responsibility.queue(concern)
 
     def _plan_duty(self) -> None:
-        change = self.site.rota.next_change(self.now)
+        change = self.site.rota.next_change(self.responsibility.duty_seen)
         if change is not None:
             self._timers.put(change, Kind.DUTY, "")
 
@@ -296,7 +301,7 @@ class Engine:
             "counters": self.counters,
             "sight": self.sight.dump(),
             "quarantine": self._quarantine.dump(),
-            "answered": list(self.answers.seen.items()),
+            "duty_seen": self.responsibility.duty_seen,
             "published": self.teller.published,
             "memo": self.memo,
         }
@@ -308,7 +313,7 @@ class Engine:
             self.counters.update(state["counters"])
             self.sight.restore(state["sight"])
             self._quarantine = Quarantine.load(state["quarantine"])
-            self.answers.seen.update(dict(state["answered"]))
+            self.responsibility.duty_seen = state["duty_seen"]
             self.teller.published = state["published"]
             self.memo = state["memo"]
         changed: dict[str, list[str]] = {}
@@ -317,16 +322,32 @@ class Engine:
         for name, text in loaded.rows.get("unit", {}).items():
             unit = self.lookout.unit(name)
             unit.picture.sight_lost, unit.picture.glucose_risk, subject = json.loads(text)
-            unit.subject, _ = Subject.load(subject, self.site.unit_rules(name))
+            unit.subject, afresh = Subject.load(subject, self.site.unit_rules(name))
+            for rule in afresh:
+                changed.setdefault(rule, []).append(unit.key)
+                unit.subject.stepped = 0  # to be looked at anew, as whatever it remembered is gone
             self.lookout.queue(unit)
         for text in loaded.rows.get("concern", {}).values():
             self._load_concern(Concern.load(json.loads(text)[1]), changed)
+        answered = [(json.loads(text), key) for key, text in loaded.rows.get("answer", {}).items()]
+        self.answers.seen.update((key, seen) for seen, key in sorted(answered))
+        self._wait_for_backlogs()
         for text in loaded.rows.get("notice", {}).values():
             notice = Notice.load(json.loads(text)[1])
             if notice.state not in ("sent", "failed", "dropped"):
                 self.outbox.notices[notice.id] = notice
         for rule, names in changed.items():
             self.journal.note("rule-changed", now=self.now, rule=rule, devices=len(names))
+
+    def _wait_for_backlogs(self) -> None:
+        """A backlog that was being read at the stop ends some time, even if its bridge or broker says no more."""
+        at_most = self.site.times.catch_up
+        for name, bridge in self.sight.bridges.items():
+            if bridge.backlog:
+                self._timers.put(bridge.backlog_since + at_most, Kind.CATCH_UP, name)
+        if not self.sight.link:
+            self.sight.starting = True
+            self._timers.put(self.now + at_most, Kind.CATCH_UP, "")
 
     def _load_device(self, name: str, text: str, changed: dict[str, list[str]]) -> None:
         _, picture, subject = json.loads(text)

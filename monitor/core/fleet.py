@@ -38,7 +38,7 @@ class Fleet:
     ) -> None:
         """`new_unit` is told the unit of every device that appears or moves."""
         self.site, self.journal, self._timers, self.sight = site, journal, timers, sight
-        self._counters, self._new_unit, self._only_rules = counters, new_unit, only_rules
+        self._counters, self._new_unit, self.only_rules = counters, new_unit, only_rules
         self.responsibility: Responsibility  # set by the engine
         self.devices: dict[str, Device] = {}
         self.dirty: set[str] = set()
@@ -59,11 +59,12 @@ class Fleet:
         if at is None:
             self._counters["late"] += 1
             return
-        stepped = device.subject.stepped
+        stepped, receipt = device.subject.stepped, now
         if at <= stepped:
             if stepped > picture.acted:
                 self._counters["overtaken"] += 1
             at = stepped + 1
+            receipt = max(now, at)  # put off: it counts as received no earlier than it acts
         self._counters["snapshots"] += 1
         if (
             snapshot.source == picture.source
@@ -92,7 +93,9 @@ class Fleet:
             self._move(device, snapshot.unit, now)
         if snapshot.bridge != picture.bridge:
             device.resting = self.sight.resting(snapshot.bridge)
-        for instant, edges in device.instants(snapshot, at, now, self.site.zone):
+        if device.resting:
+            device.subject.restart_silence(now)  # nothing was silent while nothing could be seen
+        for instant, edges in device.instants(snapshot, at, receipt, self.site.zone):
             self.instant(device, instant, edges, now)
         self.queue(device)
         self.dirty.add(device.name)
@@ -100,16 +103,14 @@ class Fleet:
     def _acting_time(self, snapshot: Snapshot, picture: Picture, now: int) -> tuple[int | None, bool]:
         """When a snapshot acts (None: it is late), and whether its clock is doubtful."""
         tolerance = self.site.times.clock_tolerance
-        if snapshot.time > now + tolerance:
-            return now, True
-        old = snapshot.time < now - tolerance
+        ahead, old = snapshot.time > now + tolerance, snapshot.time < now - tolerance
         if old and (catch_up := self.sight.catch_up) is not None:
             catch_up.last_old = now
-        if old and not self.sight.backlogged(snapshot.bridge):
+        if ahead or (old and not self.sight.backlogged(snapshot.bridge)):
             same = snapshot.source == picture.source
             if same and snapshot.sequence <= picture.sequence and snapshot.time < picture.time:
                 return None, False  # an old one of a run that we have seen beyond
-            return now, True  # its clock is behind, or was set back: better doubtful than unseen
+            return now, True  # its clock is ahead, behind, or was set back: better doubtful than unseen
         if picture.seen:
             newest = picture.acted if picture.clock_doubtful else picture.time
             if snapshot.time < newest:
@@ -148,7 +149,7 @@ class Fleet:
             device = self.devices[name] = Device(name, picture, self.site.rules_for(unit, name))
             device.resting = self.sight.resting("")
             self._new_unit(unit)
-            if entry is None and not self._only_rules:
+            if entry is None and not self.only_rules:
                 self.journal.note("device-not-listed", now=now, device=name, unit=unit)
         return device
 
@@ -158,8 +159,10 @@ class Fleet:
         rules = self.site.rules_for(unit, device.name)
         if rules is not device.rules:
             state = device.subject.dump(device.rules)
-            device.subject, _ = Subject.load(state, rules)
+            device.subject, changed = Subject.load(state, rules)
             device.rules = rules
+            for concern in self.responsibility.open_of(device.name):
+                concern.rule_changed = concern.rule_changed or concern.rule in changed
         if device.picture.seen:
             self.journal.note("device-moved", now=now, device=device.name, unit=unit)
         for concern in self.responsibility.open_of(device.name):
@@ -170,17 +173,8 @@ class Fleet:
         """Act on one instant of a device: what began, rose and ended, and what is settled by now."""
         if edges:
             self.dirty.add(device.name)
-        if self._only_rules:
-            for edge in edges:
-                self.journal.note(
-                    edge.kind,
-                    now=now,
-                    at=edge.at,
-                    rule=edge.rule.id,
-                    device=device.name,
-                    priority=PRIORITY[edge.rank],
-                    detail={} if edge.since is None else {"since": edge.since},
-                )
+        if self.only_rules:
+            self.tell(device.name, edges, now)
             return
         for edge in edges:
             self.responsibility.edge(
@@ -197,6 +191,19 @@ class Fleet:
                 self.await_calm(device)
                 continue
             self.responsibility.settle(concern, at, now, why_settled(concern.about, concern.rule, picture))
+
+    def tell(self, subject: str, edges: Sequence[Edge], now: int) -> None:
+        """Tell what rules do, where nothing is made of it (`replay --only-rules`)."""
+        for edge in edges:
+            self.journal.note(
+                edge.kind,
+                now=now,
+                at=edge.at,
+                rule=edge.rule.id,
+                device=subject,
+                priority=PRIORITY[edge.rank],
+                detail={} if edge.since is None else {"since": edge.since},
+            )
 
     def _evidence(self, device: Device, edge: Edge) -> dict[str, object]:
         """What made a rule hold: the message, its values, the thresholds."""
@@ -242,11 +249,13 @@ class Fleet:
 
     def end_feed(self, device: Device, now: int) -> None:
         """A person has answered that the feed is over for now."""
+        at = max(now, device.subject.stepped + 1)
+        if not device.resting:  # deadlines before the answer are instants of their own
+            for instant, edges in device.instants(None, at - 1, now, self.site.zone):
+                self.instant(device, instant, edges, now)
         device.picture.feed_ended, device.picture.feed_due = True, False
         device.picture.new_onsets = ()  # those of the last snapshot have been counted
-        at = max(now, device.subject.stepped + 1)
-        receipt = device.picture.receipt
-        edges = device.subject.instant(device.rules, device.picture, at, fresh=True, receipt=receipt)
+        edges = device.subject.instant(device.rules, device.picture, at, fresh=True)  # and nothing received
         self.instant(device, at, edges, now)
         self.queue(device)
         self.dirty.add(device.name)

@@ -13,9 +13,11 @@ from monitor.core.effects import LinkDown, LinkUp, MarkerBack, SendMarker
 from monitor.core.fleet import Fleet
 from monitor.core.journal import Journal
 from monitor.core.messages import PresenceMessage
+from monitor.core.phrases import one_line
+from monitor.core.picture import Picture
 from monitor.core.responsibility import Responsibility
 from monitor.core.sight import Bridge, CatchUp, SightState, Unit
-from monitor.core.site import Site
+from monitor.core.site import DeviceEntry, Site
 from monitor.core.timers import Kind, Timers
 
 
@@ -26,6 +28,8 @@ class Lookout:
         self.site, self.journal, self._timers, self.sight = site, journal, timers, sight
         self.fleet: Fleet  # set by the engine
         self.responsibility: Responsibility  # set by the engine
+        # Where the site says that there are pumps; if it lists none at all, wherever there is a unit.
+        self._with_pumps = {entry.unit for entry in site.devices.values()} or set(site.units)
         self.units: dict[str, Unit] = {name: Unit(name) for name in site.units}
         self.dirty: set[str] = set()
         self.effects: list[SendMarker] = []
@@ -38,23 +42,25 @@ class Lookout:
 
     def link_up(self, event: LinkUp, now: int) -> None:
         """The broker is there: read what has piled up on its own times, until our marker has come back."""
-        self.sight.link = True
+        self.sight.link, self.sight.starting = True, False
         self.sight.connections += 1
         token = f"{self.site.name}-{self.sight.connections}-{now}"
         self.sight.catch_up = CatchUp(now, token)
         self.journal.note("link-up", now=now, session=event.session_present)
         for device in self.fleet.devices.values():
             device.resting = True
-            device.subject.restart_silence(now)  # silence counts anew when sight returns
+            self._restart_silence(device, now)
         self.effects.append(SendMarker(token=token))
         self._timers.put(now + self.site.times.catch_up, Kind.CATCH_UP, "")
 
     def link_down(self, event: LinkDown, now: int) -> None:
         """The broker is gone: no device's deadline may fire."""
         if self.sight.link:
-            self.journal.note("link-down", now=now, reason=event.reason)
+            self.journal.note("link-down", now=now, reason=one_line(event.reason))
         self.sight.link = False
-        self.sight.catch_up = None
+        if self.sight.catch_up is not None:  # cut short: what has been read is told, the rest comes after
+            self.journal.note("caught-up", now=now, took=now - self.sight.catch_up.began, complete=False)
+            self._backlog_read("", now)
         self._look_at_devices(now)
         self.look_at_units(now)
 
@@ -103,6 +109,9 @@ class Lookout:
             return
         catch_up = self.sight.catch_up
         if catch_up is None:
+            if self.sight.starting:  # and still no broker: what was due at the stop waits no longer
+                self.sight.starting = False
+                self.tell_held_back(now)
             return
         if not catch_up.over(now, times.catch_up_quiet, times.catch_up):
             self._look_later(catch_up)
@@ -119,22 +128,42 @@ class Lookout:
 
     def _backlog_read(self, bridge: str, now: int) -> None:
         """Work through the deadlines that rested, then tell what is still there. `bridge` "" means all of them."""
-        for device in self.fleet.devices.values():
+        for name in sorted(self.fleet.devices):
+            device = self.fleet.devices[name]
             if bridge and device.picture.bridge != bridge:
                 continue
-            device.subject.restart_silence(now)
-            if not self.sight.lost(device.picture.bridge):
-                self.fleet.pass_deadlines(device, now)
+            self._restart_silence(device, now)
+            if not self._rests_besides(device.picture.bridge, bridge):
+                self.fleet.pass_deadlines(device, now)  # what they raise is held back still, and told below
         if bridge:
             self.sight.bridges[bridge].backlog = False
         else:
             self.sight.catch_up = None
-        for concern in list(self.responsibility.concerns.values()):
+        self.tell_held_back(now)
+
+    def _rests_besides(self, of_device: str, bridge: str) -> bool:
+        """Whether a device of a bridge has to rest for another reason than the backlog of `bridge` ("": broker's)."""
+        if self.sight.lost(of_device):
+            return True
+        if bridge:
+            return self.sight.catch_up is not None
+        known = self.sight.bridges.get(of_device)
+        return known is not None and known.backlog
+
+    def tell_held_back(self, now: int) -> None:
+        """Tell what is still there, and let waits run again, of all whose backlog is not being read."""
+        for concern in self.responsibility.in_order():
             if self.fleet.backlogged(concern.subject):
                 continue
             if concern.held_back and concern.live:
                 self.responsibility.release_held_back(concern, now)
             self.responsibility.queue(concern)
+
+    def _restart_silence(self, device: Device, now: int) -> None:
+        """Silence counts anew when sight returns."""
+        device.subject.restart_silence(now)
+        if device.subject.tracks:
+            self.fleet.dirty.add(device.name)
 
     # ---- who is seen ---------------------------------------------------------------------------------------------
 
@@ -145,19 +174,33 @@ class Lookout:
                 continue
             resting = self.sight.resting(device.picture.bridge)
             if device.resting and not resting:
-                device.subject.restart_silence(now)
+                self._restart_silence(device, now)
             device.resting = resting
             self.fleet.queue(device)
 
+    def came(self, device: Device, before: tuple[str, str] | None, now: int) -> None:
+        """A device was heard of, perhaps by another bridge or in another unit than `before`: which units are blind?"""
+        picture = device.picture
+        if before == (picture.unit, picture.bridge):
+            return
+        unit = self.unit(picture.unit).picture
+        unknown = not unit.sight_lost or (picture.glucose_risk and not unit.glucose_risk)
+        if (unknown and self.sight.lost(picture.bridge)) or (
+            before and self.unit(before[0]).picture.sight_lost
+        ):
+            self.look_at_units(now)
+
     def look_at_units(self, now: int) -> None:
         """Step the picture of each unit that is seen otherwise than before."""
-        blind = dict.fromkeys(self.units, not self.sight.link)
+        blind = {name: not self.sight.link and name in self._with_pumps for name in self.units}
         at_risk: set[str] = set()
         for device in self.fleet.devices.values():
             if self.sight.lost(device.picture.bridge):
                 blind[device.picture.unit] = True
                 if device.picture.glucose_risk:
                     at_risk.add(device.picture.unit)
+        if not self.sight.link:
+            at_risk |= {e.unit for e in self._unheard() if e.plan is not None and e.plan.glucose_risk}
         for name, unit in self.units.items():
             seen = (unit.picture.sight_lost, unit.picture.glucose_risk)
             if seen == (blind[name], name in at_risk) and unit.subject.stepped:
@@ -181,11 +224,15 @@ class Lookout:
             evidence: dict[str, object] = {"link": self.sight.link}
             concern = self.responsibility.edge(unit.key, unit.name, edge, now, evidence)
             if edge.kind == "ends" and concern is not None and concern.live:
-                self.responsibility.settle(
-                    concern, edge.at, now, why_settled(concern.about, concern.rule, None)
-                )
+                self._settle(concern, edge.at, now)
+        for concern in self.responsibility.open_of(unit.key):
+            if concern.rule_changed and concern.rule not in unit.subject.tracks:
+                self._settle(concern, at, now)  # its rule has changed, and as it is now it does not hold
         self.dirty.add(unit.name)
         self.queue(unit)
+
+    def _settle(self, concern: Concern, at: int, now: int) -> None:
+        self.responsibility.settle(concern, at, now, why_settled(concern.about, concern.rule, None))
 
     def queue(self, unit: Unit) -> None:
         """Put the unit's next deadline on the heap."""
@@ -194,15 +241,26 @@ class Lookout:
             unit.queued = due
             self._timers.put(due, Kind.UNIT, unit.name)
 
-    def places(self, concern: Concern) -> tuple[str, ...]:
+    def places(self, concern: Concern, now: int) -> tuple[str, ...]:
         """One line for each device of a unit's concern, the troubled first."""
-        devices = [device for device in self.fleet.devices.values() if device.picture.unit == concern.unit]
+        known = self.fleet.devices
+        devices = [device for device in known.values() if device.picture.unit == concern.unit]
         affected = [device for device in devices if self.sight.lost(device.picture.bridge)] or devices
+        pictures: dict[str, Picture | None] = {device.name: device.picture for device in affected}
+        if not self.sight.link:
+            pictures |= {entry.id: None for entry in self._unheard() if entry.unit == concern.unit}
 
-        def urgency(device: Device) -> tuple[bool, bool, str]:
-            return not device.picture.troubled_alarms, not device.picture.glucose_risk, device.name
+        def urgency(name: str) -> tuple[bool, bool, str]:
+            picture = pictures[name]
+            alarms, risk = (picture.troubled_alarms, picture.glucose_risk) if picture else ((), False)
+            return not alarms, not risk, name
 
-        lines = [last_known(self.site, device) for device in sorted(affected, key=urgency)[:MOST_PLACES]]
-        if len(affected) > MOST_PLACES:
-            lines.append(f"and {len(affected) - MOST_PLACES} more")
+        affected_names = sorted(pictures, key=urgency)
+        lines = [last_known(self.site, name, pictures[name], now) for name in affected_names[:MOST_PLACES]]
+        if len(pictures) > MOST_PLACES:
+            lines.append(f"and {len(pictures) - MOST_PLACES} more")
         return tuple(lines)
+
+    def _unheard(self) -> list[DeviceEntry]:
+        """The devices that the site lists and that were never heard of."""
+        return [entry for name, entry in self.site.devices.items() if name not in self.fleet.devices]

@@ -7,16 +7,23 @@ attempted and after; an attempt in flight at a crash is made again with the same
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable
 from typing import Any
 
 from monitor.core.effects import Attempted, SendNotice
 from monitor.core.journal import Journal
+from monitor.core.notices import ON_A_PAGE
+from monitor.core.phrases import one_line
 from monitor.core.rulebook import PRIORITY, RANK
 from monitor.core.site import SECOND, Site
 from monitor.core.timers import Kind, Timers
 
 BACKOFF = (5 * SECOND, 15 * SECOND, 30 * SECOND)  # then the last again; common practice, no source
+
+
+OVER = frozenset({"stand-down", "withdrawn"})
+"""The reasons for a notice that says that a concern is over."""
 
 
 class Notice:
@@ -65,6 +72,8 @@ class Notice:
 
 # Fills in subject, body and thread when the time has come to send; False if there is nothing left to say.
 Compose = Callable[[Notice, str, int], bool]
+# Whether anything of what a notice says is still so, before it is tried again.
+News = Callable[[Notice], bool]
 # Told of a notice that was sent or failed for good.
 Ended = Callable[[Notice, bool, int], None]
 
@@ -72,9 +81,11 @@ Ended = Callable[[Notice, bool, int], None]
 class Outbox:
     """All notices that are not yet over."""
 
-    def __init__(self, site: Site, journal: Journal, timers: Timers, compose: Compose, ended: Ended) -> None:
+    def __init__(
+        self, site: Site, journal: Journal, timers: Timers, compose: Compose, news: News, ended: Ended
+    ) -> None:
         self._site, self._journal, self._timers = site, journal, timers
-        self._compose, self._ended = compose, ended
+        self._compose, self._news, self._ended = compose, news, ended
         self.notices: dict[str, Notice] = {}
         self.dirty: set[str] = set()
         self.over: dict[
@@ -83,14 +94,22 @@ class Outbox:
         self.effects: list[SendNotice] = []
         self._gathering: dict[tuple[str, int], str] = {}
 
-    def put(self, person: str, concern: str, why: str, rank: int, now: int, *, way: int = 0) -> None:
-        """Let a person be told of a concern; joins what is already being gathered, unless the priority is high."""
+    def put(
+        self, person: str, concern: str, why: str, rank: int, now: int, *, way: int = 0, occasion: str = ""
+    ) -> None:
+        """Let a person be told of a concern; joins what is already being gathered, unless the priority is high.
+
+        `occasion` tells apart what is told twice at one instant.
+        """
         urgent = rank == RANK["high"]
         notice = self.notices.get(self._gathering.get((person, way), ""))
-        if notice is None or urgent:
+        if urgent and notice is not None:  # what is said at once is not said again by what is being gathered
+            notice.items = [item for item in notice.items if item[0] != concern]
+            self.dirty.add(notice.id)
+        if notice is None or urgent or self._full(notice, concern):
             due = now if urgent else now + self._site.times.gather
             notice = Notice(
-                id=self._id(concern, why, person, way, now),
+                id=self._id(concern, why, person, way, now, occasion),
                 person=person,
                 way=way,
                 rank=rank,
@@ -103,8 +122,8 @@ class Outbox:
             self._timers.put(due, Kind.NOTICE, notice.id)
             if not urgent:
                 self._gathering[person, way] = notice.id
-        if [concern, why] not in notice.items:
-            notice.items.append([concern, why])
+        # One concern is said once in a notice, as it is now: what is said of it last is what counts.
+        notice.items = [item for item in notice.items if item[0] != concern] + [[concern, why]]
         notice.rank = max(notice.rank, rank)
         self.dirty.add(notice.id)
 
@@ -118,6 +137,9 @@ class Outbox:
                 del self._gathering[notice.person, notice.way]
             if not self._start(notice, now):
                 return
+        elif not self._news(notice):
+            self._drop(notice, now)
+            return
         self._attempt(notice, now)
 
     def attempted(self, event: Attempted, now: int) -> None:
@@ -133,7 +155,7 @@ class Outbox:
             now,
             carrier=carrier,
             attempt=notice.attempts,
-            answer=event.text,
+            answer=self._without_address(notice.person, event.text),
         )
         if event.outcome == "sent":
             self._end(notice, "sent", now)
@@ -144,15 +166,15 @@ class Outbox:
             backoff = BACKOFF[min(notice.attempts, len(BACKOFF)) - 1]
             notice.state, notice.due = "waiting", now + min(backoff, patience)
             self._timers.put(notice.due, Kind.NOTICE, notice.id)
-        elif notice.way + 1 < len(self._site.people[notice.person].reach):
-            self._by_next_carrier(notice, now)
+        elif (way := self._next_way(notice, now)) is not None:
+            self._by_next_carrier(notice, way, now)
         else:
             self._note(notice, "notice-failed", now, carrier=carrier)
             self._end(notice, "failed", now)
 
     def resume(self, now: int) -> None:
         """After a start: put every notice back on its way; one in flight goes again with the same Message-ID."""
-        for notice in list(self.notices.values()):
+        for notice in sorted(self.notices.values(), key=lambda notice: (notice.created, notice.id)):
             if notice.person not in self._site.people or notice.way >= len(
                 self._site.people[notice.person].reach
             ):
@@ -160,7 +182,7 @@ class Outbox:
             elif notice.state == "sending":
                 self.effects.append(self._effect(notice))
             else:
-                if notice.state == "gathering" and notice.rank < RANK["high"]:
+                if notice.state == "gathering" and notice.rank < RANK["high"] and not self._full(notice, ""):
                     self._gathering[notice.person, notice.way] = notice.id
                 self._timers.put(notice.due or now, Kind.NOTICE, notice.id)
 
@@ -171,8 +193,7 @@ class Outbox:
     def _start(self, notice: Notice, now: int) -> bool:
         reach = self._site.people[notice.person].reach[notice.way]
         if not self._compose(notice, self._site.carriers[reach.carrier], now):
-            notice.state = "dropped"
-            self._forget(notice)
+            self._drop(notice, now)
             return False
         notice.first_try, notice.attempts = now, 0
         notice.message_id = notice.mail_id(self._site.name)
@@ -199,11 +220,34 @@ class Outbox:
             date=notice.first_try or now or notice.created,
         )
 
-    def _by_next_carrier(self, notice: Notice, now: int) -> None:
+    def _full(self, notice: Notice, concern: str) -> bool:
+        """Whether another concern has no room: a page shows so many with their codes, and no more."""
+        reach = self._site.people[notice.person].reach[notice.way]
+        if self._site.carriers[reach.carrier] == "email":
+            return False
+        return len(notice.items) >= ON_A_PAGE and all(item[0] != concern for item in notice.items)
+
+    def _next_way(self, notice: Notice, now: int) -> int | None:
+        """The next of the person's carriers; off duty nobody is paged with a stand-down that mail did not bring."""
+        reach = self._site.people[notice.person].reach
+        only_mail = all(why in OVER for _, why in notice.items) and not self._site.rota.is_on_duty(
+            notice.person, now
+        )
+        for way in range(notice.way + 1, len(reach)):
+            if not only_mail or self._site.carriers[reach[way].carrier] == "email":
+                return way
+        return None
+
+    def _by_next_carrier(self, notice: Notice, way: int, now: int) -> None:
         """The same news to the same person by another way, as a notice of its own."""
         for concern, why in notice.items:
-            self.put(notice.person, concern, why, notice.rank, now, way=notice.way + 1)
+            self.put(notice.person, concern, why, notice.rank, now, way=way, occasion=notice.id)
         notice.state, notice.ended = "failed", now
+        self._forget(notice)
+
+    def _drop(self, notice: Notice, now: int) -> None:
+        """Nothing of it is news any more: it is not sent, or not tried again."""
+        notice.state, notice.ended, notice.due = "dropped", now, None
         self._forget(notice)
 
     def _end(self, notice: Notice, state: str, now: int) -> None:
@@ -227,6 +271,14 @@ class Outbox:
             detail=detail,
         )
 
-    def _id(self, concern: str, why: str, person: str, way: int, now: int) -> str:
-        told = f"{concern}|{why}|{person}|{way}|{now}"
+    def _without_address(self, person: str, text: str) -> str:
+        """A carrier's words without this person's address: they go into the trail, which cannot be erased."""
+        key = self._journal.key("person", person)
+        for reach in self._site.people[person].reach:
+            for known in (reach.address, reach.address.partition("@")[0]):
+                text = re.sub(rf"(?<![\w]){re.escape(known)}(?![\w])", key, text, flags=re.IGNORECASE)
+        return one_line(re.sub(r"[^\s<>]+@[^\s<>]+", "(address)", text))
+
+    def _id(self, concern: str, why: str, person: str, way: int, now: int, occasion: str) -> str:
+        told = f"{concern}|{why}|{person}|{way}|{now}|{occasion}"
         return hashlib.sha256(told.encode()).hexdigest()[:20]

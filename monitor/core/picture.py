@@ -26,9 +26,9 @@ class Picture:
         "unit", "source", "id", "bridge", "time", "sequence", "acted", "receipt", "activity", "alarms", "mains",
         "battery_percent", "battery_low", "rate_ml_h", "delivered_ml", "target_ml", "delivering", "feed_due",
         "last_feeding", "newest", "clock_doubtful", "calm_since", "plan", "window_start", "given_ml", "feed_ended",
-        "unreadable", "delivering_since",
+        "unreadable", "delivering_since", "counter_ml",
     )  # fmt: skip
-    VERSION = 1
+    VERSION = 2
     __slots__ = (*FIELDS, "new_onsets")
 
     def __init__(self, unit: str) -> None:
@@ -43,6 +43,7 @@ class Picture:
         self.rate_ml_h: float | None = None
         self.delivered_ml: float | None = None
         self.target_ml: float | None = None
+        self.counter_ml: float | None = None  # the newest `delivered_ml` that a snapshot had
         self.delivering = False
         self.delivering_since: int | None = None  # since when `delivering` has had its present value
         self.feed_due = False
@@ -86,7 +87,7 @@ class Picture:
     def apply(self, snapshot: Snapshot, at: int, receipt: int, zone: Zone = UTC) -> None:
         """Take a snapshot that acts at instant `at` and was received at `receipt` (ms)."""
         self.new_onsets = self._onsets(snapshot, at) if snapshot.alarms else ALARM_FREE
-        before_ml = self.delivered_ml
+        before_ml = self.counter_ml
         self.unit, self.source, self.id, self.bridge = (
             snapshot.unit,
             snapshot.source,
@@ -99,6 +100,8 @@ class Picture:
         self.battery_low = snapshot.battery_low
         self.rate_ml_h, self.delivered_ml = snapshot.rate_ml_h, snapshot.delivered_ml
         self.target_ml = snapshot.target_ml
+        if snapshot.delivered_ml is not None:
+            self.counter_ml = snapshot.delivered_ml
         self.unreadable = 0
         self.activity = activity = snapshot.activity
         was = self.delivering
@@ -126,10 +129,13 @@ class Picture:
                 since = None  # an onset years ahead would hide every later one
             if newest is None:
                 fresh = True
-            elif since is not None and not self.clock_doubtful:
-                fresh = since > newest
-            else:
+            elif since is None:
                 fresh = key not in active
+            elif self.clock_doubtful:
+                # its clock may have been set back: an earlier one after a clear is new too
+                fresh = since > newest or (since < newest and key not in active)
+            else:
+                fresh = since > newest
             if fresh:
                 new.append(alarm)
                 self.newest[key] = at if since is None else since
@@ -165,12 +171,15 @@ class Picture:
             return
         if self.window_start != window[0]:
             self.window_start, self.given_ml, self.feed_ended = window[0], 0.0, False
-        elif self.delivered_ml is not None and before_ml is not None:
-            # a counter that restarted has delivered what it shows
-            step = self.delivered_ml - before_ml if self.delivered_ml >= before_ml else self.delivered_ml
-            self.given_ml += step
+        if self.delivered_ml is not None:
+            # a counter that restarted, or is seen for the first time, has delivered what it shows
+            counted = 0.0 if before_ml is None or self.delivered_ml < before_ml else before_ml
+            self.given_ml += self.delivered_ml - counted
         target = plan.target_ml if plan.target_ml is not None else self.target_ml
-        reached = self.given_ml >= target if target is not None else self.activity == "finished"
+        reached = self.activity == "finished"
+        if target is not None:  # of a feed begun before the window the pump's own counter says more than ours
+            shown = self.delivered_ml is not None and self.delivered_ml >= target
+            reached = self.given_ml >= target or (reached and shown)
         self.feed_due = not reached and not self.feed_ended
 
     def dump(self) -> list[Any]:

@@ -12,39 +12,49 @@ from monitor.core.messages import Rejection
 KEEP_FIRST = 100
 KEEP_LAST = 100
 MOST_BYTES = 256 * 1024 * 1024
+OVERHEAD = 200  # bytes that a message takes besides its payload, topic and detail; estimated
+KEEP_DAYS = 30  # after which the daily chore has removed a day's messages
 MOST_PLACES = 20_000  # (reason, topic) pairs a day; a sender of ever new topics is counted under one name
 HOUR = 3_600_000
 OTHER_TOPICS = "(other topics)"
 
 
 class Quarantine:
-    """The bookkeeping of one day's unreadable messages."""
+    """The bookkeeping of today's unreadable messages, and of the room that all that are kept take."""
 
     def __init__(self) -> None:
         self.day = ""
+        self.sizes: dict[tuple[str, str], list[int]] = {}  # today's, by (reason, topic) and slot
         self.counts: dict[tuple[str, str], int] = {}
-        self.bytes = 0
+        self.bytes: dict[str, int] = {}  # by day
         self.not_kept = 0
         self.said_at = 0
 
     def place(self, rejection: Rejection, payload: bytes, now: int) -> Quarantined | None:
         """Where to keep this one, or None if it is only counted (`not_kept`)."""
-        day = datetime.datetime.fromtimestamp(now / 1000, datetime.UTC).date().isoformat()
-        if day != self.day:
-            self.day, self.counts = day, {}
+        today = datetime.datetime.fromtimestamp(now / 1000, datetime.UTC).date()
+        if (day := today.isoformat()) != self.day:
+            self.day, self.counts, self.sizes = day, {}, {}
+            oldest = (today - datetime.timedelta(days=KEEP_DAYS)).isoformat()
+            self.bytes = {kept: size for kept, size in self.bytes.items() if kept >= oldest}
         topic = rejection.topic[:512]
         if (rejection.reason, topic) not in self.counts and len(self.counts) >= MOST_PLACES:
             topic = OTHER_TOPICS
-        count = self.counts.get((rejection.reason, topic), 0)
-        self.counts[rejection.reason, topic] = count + 1
+        place = (str(rejection.reason), topic)
+        count = self.counts.get(place, 0)
+        self.counts[place] = count + 1
         slot = count if count < KEEP_FIRST else KEEP_FIRST + count % KEEP_LAST
+        sizes = self.sizes.setdefault(place, [])
+        if slot == len(sizes):
+            sizes.append(0)
         kept = payload[:QUARANTINE_KEEPS]
-        replaces = count >= KEEP_FIRST + KEEP_LAST
-        if not replaces:
-            if self.bytes + len(kept) > MOST_BYTES:
-                self.not_kept += 1
-                return None
-            self.bytes += len(kept)
+        size = OVERHEAD + len(topic) + len(rejection.detail) + len(kept)
+        more = size - sizes[slot]
+        if sum(self.bytes.values()) + more > MOST_BYTES:
+            self.not_kept += 1
+            return None
+        self.bytes[day] = self.bytes.get(day, 0) + more
+        sizes[slot] = size
         return Quarantined(
             day=day,
             reason=str(rejection.reason),
@@ -70,7 +80,7 @@ class Quarantine:
 
     def dump(self) -> dict[str, Any]:
         """The bookkeeping as JSON values."""
-        counts = [[*place, count] for place, count in self.counts.items()]
+        counts = [[*place, count, self.sizes[place]] for place, count in self.counts.items()]
         return {
             "day": self.day,
             "counts": counts,
@@ -85,5 +95,6 @@ class Quarantine:
         found = cls()
         found.day, found.bytes = state["day"], state["bytes"]
         found.not_kept, found.said_at = state["not_kept"], state["said"]
-        found.counts = {(reason, topic): count for reason, topic, count in state["counts"]}
+        for reason, topic, count, sizes in state["counts"]:
+            found.counts[reason, topic], found.sizes[reason, topic] = count, sizes
         return found

@@ -1,7 +1,8 @@
 """Whether we can see: the broker's link, the bridges, and the backlog that is read after a gap.
 
-While the broker or a bridge is gone, or a backlog is being read, the rule deadlines of its devices rest. A unit of
-which devices cannot be seen has a picture of its own, on which the rule `sight-lost` runs.
+While the broker or a bridge is gone, or a backlog is being read, the rule deadlines of its devices rest. A start from
+a store is the beginning of a backlog: what was mended or answered meanwhile is about to come. A unit of which devices
+cannot be seen has a picture of its own, on which the rule `sight-lost` runs.
 """
 
 from __future__ import annotations
@@ -75,6 +76,7 @@ class SightState:
 
     def __init__(self, *, link: bool) -> None:
         self.link = link
+        self.starting = False  # begun from a store, and the broker is not there yet
         self.catch_up: CatchUp | None = None
         self.bridges: dict[str, Bridge] = {}
         self.connections = 0
@@ -85,9 +87,9 @@ class SightState:
 
     def backlogged(self, bridge: str) -> bool:
         """Whether what this bridge's devices send may be old."""
-        return self.catch_up is not None or (
-            (known := self.bridges.get(bridge)) is not None and known.backlog
-        )
+        if self.starting or self.catch_up is not None:
+            return True
+        return (known := self.bridges.get(bridge)) is not None and known.backlog
 
     def resting(self, bridge: str) -> bool:
         """Whether rule deadlines of this bridge's devices rest."""

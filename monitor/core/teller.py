@@ -33,6 +33,7 @@ class Teller:
         self._site, self._journal = site, journal
         self._responsibility, self._fleet, self._lookout = responsibility, fleet, lookout
         self.published = 0
+        self._topics: dict[str, str] = {}  # where a device's list was last published
 
     def compose(self, notice: Notice, kind: str, now: int) -> bool:
         """Write a notice's text from what is known now; False if nothing is left to say."""
@@ -42,7 +43,7 @@ class Teller:
             if concern is None or not _still_to_say(concern, why, notice.person):
                 continue
             device = self._fleet.get(concern.subject)
-            places = self._lookout.places(concern) if device is None else ()
+            places = self._lookout.places(concern, now) if device is None else ()
             kept.append([key, why])
             facts.append(facts_of(self._site, concern, device, notice.person, why, now, places))
         if not facts:
@@ -58,11 +59,18 @@ class Teller:
             self._told(self._responsibility.concerns[key], notice, why, kind, now)
         return True
 
+    def news(self, notice: Notice) -> bool:
+        """Whether anything of a notice that could not be sent yet is still so."""
+        known = self._responsibility.concerns
+        return any(
+            (concern := known.get(key)) is not None and _still_to_say(concern, why, notice.person)
+            for key, why in notice.items
+        )
+
     def _told(self, concern: Concern, notice: Notice, why: str, kind: str, now: int) -> None:
         message_id = notice.mail_id(self._site.name) if kind == "email" else None
         told = concern.told.setdefault(notice.person, [now, None, 0])
-        told[1] = told[1] or message_id
-        told[2] += 1
+        told[1] = told[1] or message_id  # how often it really was told is counted once it is sent
         concern.told_at = now
         self._responsibility.dirty.add(concern.id)
         self._journal.note(
@@ -85,7 +93,14 @@ class Teller:
         """The retained list of open concerns, for each device of which a concern has changed."""
         known = self._responsibility.concerns
         subjects = {known[key].subject for key in self._responsibility.dirty if key in known}
-        return [self._list(name, now) for name in sorted(subjects & self._fleet.devices.keys())]
+        found: list[Publish] = []
+        for name in sorted(subjects & self._fleet.devices.keys()):
+            listed = self._list(name, now)
+            if self._topics.get(name, listed.topic) != listed.topic:  # it has moved: none is open there now
+                found.append(Publish(topic=self._topics[name], payload=b""))
+            self._topics[name] = listed.topic
+            found.append(listed)
+        return found
 
     def _list(self, name: str, now: int) -> Publish:
         listed = [
@@ -108,9 +123,16 @@ class Teller:
 
 
 def _still_to_say(concern: Concern, why: str, person: str) -> bool:
-    """Whether this is still news: a call only while nobody has it, the rest only to those who were told."""
+    """Whether this is still so.
+
+    A call only while nobody has it and the person has not said no; an end only while it is over; and so on.
+    """
     if why in CALLS:
-        return concern.state is State.OPEN
+        return concern.state is State.OPEN and person not in concern.refused
+    if why == "further":
+        return concern.state is State.ACCEPTED and person == concern.holder
+    if why == "already":
+        return concern.state is State.ACCEPTED and person != concern.holder
     if why in ("taken", "taken-over"):
         return concern.state is State.ACCEPTED and (person in concern.told or person == concern.holder)
-    return True
+    return concern.state is State.SETTLED  # stand-down, withdrawn, answer-late

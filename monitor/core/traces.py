@@ -6,12 +6,15 @@ from types import SimpleNamespace
 
 from monitor.core.device import Device, Subject
 from monitor.core.instants import parse_duration, show_duration
-from monitor.core.messages import AlarmCondition, Snapshot
+from monitor.core.messages import AlarmCondition, Plan, Snapshot
 from monitor.core.picture import Picture
 from monitor.core.problems import Problem
 from monitor.core.rulebook import Rule, Trace, TraceStep, resolve
 
 START = 1_800_000_000_000  # any instant: a trace's times are offsets
+NO_WINDOWS = Plan(
+    (), None, None, None, None, False, None, None, None
+)  # says only whether there is a glucose risk
 
 
 def trace_problems(rule: Rule, file: str) -> list[Problem]:
@@ -51,6 +54,8 @@ def run_trace(rule: Rule, trace: Trace) -> tuple[list[int], list[int]]:
         snapshot: Snapshot | None = None
         for sequence, step in enumerate(trace.steps):
             snapshot = _snapshot(step, snapshot, sequence)
+            if step.glucose_risk is not None:
+                device.picture.plan = NO_WINDOWS._replace(glucose_risk=step.glucose_risk)
             for _, found in device.instants(snapshot, snapshot.time, snapshot.time):
                 edges += found
         for _, found in device.instants(None, until, until):

@@ -211,13 +211,19 @@ class SilentTrack:
     def update(
         self, rule: CompiledRule, picture: Any, at: int, receipt: int, stirred: dict[Key, int]
     ) -> None:
-        """Take the snapshot just applied to the picture; silence counts from its receipt."""
-        self.branches = {}
+        """Take the snapshot just applied to the picture; silence counts from its receipt (0: nothing was received)."""
+        before, self.branches = self.branches, {}
         if picture.activity == "off":
             return  # somebody switched it off: rest until the next message
         for index, _, _ in stirred:
+            if not receipt:
+                last = known.last if (known := before.get(index)) is not None else picture.receipt
+            elif at - receipt < rule.branches[index].hold_for:
+                last = receipt
+            else:
+                last = at  # by a clock so far ahead, or a limit so short, it would be silent as it speaks
             memory = self.branches[index] = Silent()
-            memory.update(receipt)
+            memory.update(last)
 
     def restart(self, at: int) -> None:
         """Count anew from `at`, as when sight has returned."""

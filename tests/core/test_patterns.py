@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 
 from monitor.core.patterns import Lasting, Recurring, Silent
+from tests.core import definition
 
 T, G = 100, 30
 W, Q = 60, 30
 
 
-def lasting(steps: list[tuple[int, bool]], until: int, hold_for: int = T, bridging: int = G) -> list[tuple[int, bool]]:
+def lasting(
+    steps: list[tuple[int, bool]], until: int, hold_for: int = T, bridging: int = G
+) -> list[tuple[int, bool]]:
     """The changes of `holds` over snapshots (at, value), each instant stepped whole: snapshot, then deadlines at it."""
     memory = Lasting()
     changes: list[tuple[int, bool]] = []
@@ -20,7 +25,9 @@ def lasting(steps: list[tuple[int, bool]], until: int, hold_for: int = T, bridgi
             changes.append((at, memory.holds))
 
     for at, value in [*steps, (until, None)]:
-        while (due := memory.due(hold_for, bridging)) is not None and (due < at or (value is None and due == at)):
+        while (due := memory.due(hold_for, bridging)) is not None and (
+            due < at or (value is None and due == at)
+        ):
             memory.advance(due, hold_for, bridging)
             note(due)
         if value is not None:
@@ -42,7 +49,10 @@ def lasting(steps: list[tuple[int, bool]], until: int, hold_for: int = T, bridgi
         ([(0, True), (90, False), (110, True)], [(110, True)]),  # start + T in a gap: begins when it returns
         ([(0, True), (150, False), (180, True)], [(100, True), (180, False), (280, True)]),
         ([(0, True), (150, False), (179, True)], [(100, True)]),
-        ([(0, True), (50, False), (60, False), (79, True)], [(100, True)]),  # a gap counts from its first snapshot
+        (
+            [(0, True), (50, False), (60, False), (79, True)],
+            [(100, True)],
+        ),  # a gap counts from its first snapshot
         ([(0, False), (10, True)], [(110, True)]),
         ([(0, True), (10, False), (50, False), (60, True)], [(160, True)]),
     ],
@@ -110,12 +120,11 @@ def test_silent_holds_from_last_message_plus_t_and_a_message_then_prevents_it() 
     memory.update(1_000)
     assert memory.due(180) == 1_180
     memory.update(1_180)
-    memory.advance(1_180, 180)
-    assert not memory.holds
-    memory.advance(1_359, 180)
-    assert not memory.holds
-    memory.advance(1_360, 180)
-    assert memory.holds
+    held = []
+    for at in (1_180, 1_359, 1_360):
+        memory.advance(at, 180)
+        held.append(memory.holds)
+    assert held == [False, False, True]
     assert memory.due(180) is None
     memory.update(2_000)
     assert not memory.holds
@@ -144,3 +153,168 @@ def test_memories_survive_a_dump() -> None:
     silence = Silent()
     silence.update(3)
     assert Silent.load(silence.dump()).dump() == silence.dump()
+
+
+# ---- every small trace, against the definition over the whole trace ----------------------------------------------
+
+
+def lasting_spans(
+    samples: list[tuple[int, bool]], hold_for: int, bridging: int, until: int, kind: type[Lasting] = Lasting
+) -> list[tuple[int, bool]]:
+    """The changes of `holds` of a memory that is driven as a device drives it."""
+    memory = kind()
+    changes: list[tuple[int, bool]] = []
+    before = False
+
+    def note(at: int) -> None:
+        nonlocal before
+        if memory.holds is not before:
+            changes.append((at, memory.holds))
+            before = memory.holds
+
+    for at, value in samples:
+        while (due := memory.due(hold_for, bridging)) is not None and due < at:
+            memory.advance(due, hold_for, bridging)
+            note(due)
+        memory.update(value, at, hold_for, bridging)
+        memory.advance(at, hold_for, bridging)
+        note(at)
+    while (due := memory.due(hold_for, bridging)) is not None and due <= until:
+        memory.advance(due, hold_for, bridging)
+        note(due)
+    return changes
+
+
+def changes_of(spans: list[definition.Span], until: int) -> list[tuple[int, bool]]:
+    """The changes that spans make, up to and including `until`."""
+    found = [(span.begin, True) for span in spans]
+    found += [(span.end, False) for span in spans if span.end is not None]
+    return sorted(change for change in found if change[0] <= until)
+
+
+SMALL = [
+    [(at, value) for at, value in enumerate(values) if value is not None]
+    for values in itertools.product((None, True, False), repeat=7)
+]
+LASTING_LIMITS = [(hold_for, bridging) for hold_for in (1, 2, 3, 5) for bridging in (0, 1, 2, 3)]
+
+
+def lasting_disagrees(kind: type[Lasting]) -> list[object]:
+    """Every trace of seven ticks, with a snapshot or none at each, on which a memory and the definition differ."""
+    return [
+        (samples, limits)
+        for limits in LASTING_LIMITS
+        for samples in SMALL
+        if lasting_spans(samples, *limits, 14, kind) != changes_of(definition.lasting(samples, *limits), 14)
+    ]
+
+
+def test_lasting_agrees_with_the_definition_on_every_small_trace() -> None:
+    """2,187 traces for each of 16 pairs of T and G."""
+    assert lasting_disagrees(Lasting) == []
+
+
+class BridgesTooMuch(Lasting):
+    """A mutant: a gap of exactly G is bridged."""
+
+    def update(self, value: bool, at: int, hold_for: int, bridging: int) -> None:
+        """As `Lasting`, one tick too generous."""
+        super().update(value, at, hold_for, bridging + 1)
+
+
+class ForgetsGaps(Lasting):
+    """A mutant: a gap counts from its last false snapshot."""
+
+    def update(self, value: bool, at: int, hold_for: int, bridging: int) -> None:
+        """As `Lasting`, with the gap begun anew by each false snapshot."""
+        if not value and self.gap_start is not None and at - self.gap_start < bridging:
+            self.gap_start = at
+        super().update(value, at, hold_for, bridging)
+
+
+class BeginsInGaps(Lasting):
+    """A mutant: holding begins in the middle of a gap."""
+
+    def due(self, hold_for: int, bridging: int) -> int | None:
+        """As `Lasting`, with the deadline of T kept in a gap."""
+        if self.run_start is not None and not self.holds:
+            return self.run_start + hold_for
+        return super().due(hold_for, bridging)
+
+    def advance(self, at: int, hold_for: int, bridging: int) -> None:
+        """As `Lasting`, whatever the condition is now."""
+        super().advance(at, hold_for, bridging)
+        if self.run_start is not None and at - self.run_start >= hold_for:
+            self.holds = True
+
+
+@pytest.mark.parametrize("mutant", [BridgesTooMuch, ForgetsGaps, BeginsInGaps])
+def test_a_wrong_lasting_is_found(mutant: type[Lasting]) -> None:
+    """The comparison can fail: each mutant differs on some trace."""
+    assert lasting_disagrees(mutant)
+
+
+ONSET_STEPS = (None, (0, False), (0, True), (1, True), (2, True))
+ONSET_TRACES = [
+    [(at, *step) for at, step in enumerate(steps) if step is not None]
+    for steps in itertools.product(ONSET_STEPS, repeat=6)
+]
+
+
+def recurring_changes(
+    steps: list[tuple[int, int, bool]], times: int, within: int, quiet: int, until: int
+) -> list[tuple[int, bool]]:
+    """The changes of `holds` of a memory that is driven as a device drives it."""
+    memory = Recurring(times)
+    changes: list[tuple[int, bool]] = []
+    before = False
+
+    def note(at: int) -> None:
+        nonlocal before
+        if memory.holds is not before:
+            changes.append((at, memory.holds))
+            before = memory.holds
+
+    for at, new, active in steps:
+        while (due := memory.due(quiet)) is not None and due < at:
+            memory.advance(due, quiet)
+            note(due)
+        memory.update(new, active, at, within, quiet)
+        memory.advance(at, quiet)
+        note(at)
+    while (due := memory.due(quiet)) is not None and due <= until:
+        memory.advance(due, quiet)
+        note(due)
+    return changes
+
+
+@pytest.mark.parametrize(
+    ("times", "within", "quiet"), [(2, 3, 2), (3, 3, 1), (3, 5, 3), (1, 2, 2), (4, 4, 5)]
+)
+def test_recurring_agrees_with_the_definition_on_every_small_trace(
+    times: int, within: int, quiet: int
+) -> None:
+    """15,625 traces of six ticks: no snapshot, clear, still active, one onset, two at once."""
+    for steps in ONSET_TRACES:
+        onsets = [at for at, new, _ in steps for _ in range(new)]
+        active = [(at, shown) for at, _, shown in steps]
+        spans = definition.recurring(onsets, active, times, within, quiet)
+        found = recurring_changes(steps, times, within, quiet, 14)
+        assert found == changes_of(spans, 14), (steps, found)
+
+
+def test_silent_agrees_with_the_definition_on_every_small_trace() -> None:
+    """Every trace of seven ticks with no message, one to be watched after, one to rest after."""
+    for samples, silent_for in itertools.product(SMALL, (1, 2, 3)):
+        memory = Silent()
+        changes: list[tuple[int, bool]] = []
+        for at, watched in [*samples, (14, None)]:
+            due = memory.due(silent_for)
+            if due is not None and (due < at or (watched is None and due == at)):
+                memory.advance(due, silent_for)
+                changes.append((due, True))
+            if watched is not None:
+                if memory.holds:
+                    changes.append((at, False))
+                memory.update(at if watched else None)
+        assert changes == changes_of(definition.silent(samples, silent_for), 14), samples

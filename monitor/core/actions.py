@@ -1,0 +1,206 @@
+"""What the cells of the concern table name, one method each: who is told, who has it, what runs.
+
+Editing rules: what happens in which state is decided in `concerns.py`, when it happens in `responsibility.py`; a
+method here does one thing that a cell may name, to one concern, and changes no state of it but what it names.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import ClassVar
+
+from monitor.core.calls import Caller
+from monitor.core.concern import Concern
+from monitor.core.concerns import Cell, Do, Event
+from monitor.core.journal import Journal
+from monitor.core.ladders import Call, people_of
+from monitor.core.phrases import clock
+from monitor.core.site import Site
+
+WHY_NEXT = {
+    Event.HAND_BACK_BY_HOLDER: "handed-back",
+    Event.DECLINE_BY_HOLDER: "handed-back",
+    Event.FAILED_FOR_HOLDER: "recheck",
+    Event.RECHECK_TROUBLED: "recheck",
+}
+"""Why the next rung is told, where it is not for a wait that is over."""
+
+
+class Actions:
+    """Performs cells."""
+
+    def __init__(self, site: Site, journal: Journal, caller: Caller) -> None:
+        self.site, self._journal, self._caller = site, journal, caller
+        self.duty_seen = 0  # when it was last looked at who is on duty
+        self._event = Event.HOLDS
+        self._person: str | None = None  # who answered, holds, or could not be told
+        self._said: str | None = None
+
+    def perform(self, cell: Cell, concern: Concern, event: Event, person: str | None, now: int) -> str | None:
+        """Do what a cell asks for; returns what is said to whoever answered, if the cell says anything."""
+        self._event, self._person, self._said = event, person, None
+        for do in cell.do:
+            self._ACTIONS[do](self, concern, now)
+        return self._said
+
+    def tell_held_back(self, concern: Concern, why: str, now: int) -> None:
+        """Tell what was held back while a backlog was read."""
+        if why == "relapsed":
+            self._tell_relapse(concern, now)
+            return
+        if why == "priority-raised":
+            self._tell_last_holder(concern, now)
+        self._caller.call(concern, 0, why, now)
+
+    # ---- the cells' actions ----------------------------------------------------------------------------------------
+
+    def _raise(self, concern: Concern, now: int) -> None:
+        del now
+        concern.times = 1
+
+    def _count(self, concern: Concern, now: int) -> None:
+        del now
+        concern.times += 1
+
+    def _tell_first(self, concern: Concern, now: int) -> None:
+        self._caller.call(concern, 0, "raised", now)
+
+    def _tell_next(self, concern: Concern, now: int) -> None:
+        self._caller.call(concern, concern.rung + 1, WHY_NEXT.get(self._event, "next-rung"), now)
+
+    def _tell_first_raised(self, concern: Concern, now: int) -> None:
+        self._caller.call(concern, 0, "priority-raised", now)
+
+    def _tell_relapse(self, concern: Concern, now: int) -> None:
+        last, rung = concern.last_holder, max(concern.rung, 0)
+        if last is not None and last in self.site.people and self.site.rota.is_on_duty(last, now):
+            wait = self._caller.wait_of(concern, rung)
+            self._caller.begin(concern, Call(rung, (last,), wait, ()), "relapsed", now)
+        else:
+            self._caller.call(concern, rung, "relapsed", now)
+
+    def _tell_after_duty(self, concern: Concern, now: int) -> None:
+        self._caller.call(concern, 0, "duty", now)
+
+    def _tell_new_on_duty(self, concern: Concern, now: int) -> None:
+        if concern.held_back:
+            return
+        rota, unit = self.site.rota, concern.unit
+        for rung in self.site.ladder(unit, concern.priority).rungs[: concern.rung + 1]:
+            were = people_of(rung, unit, self.duty_seen, rota)
+            for person in people_of(rung, unit, now, rota):
+                if person not in were and person not in concern.called:
+                    concern.called.append(person)
+                    self._caller.tell(concern, person, "duty", now)
+
+    def _tell_holder_further(self, concern: Concern, now: int) -> None:
+        if concern.holder is not None:
+            self._caller.tell(concern, concern.holder, "further", now)
+
+    def _tell_last_holder(self, concern: Concern, now: int) -> None:
+        last = concern.last_holder
+        if last is not None and not concern.held_back and self.site.rota.is_on_duty(last, now):
+            why = "recheck" if self._event is Event.RECHECK_TROUBLED else "priority-raised"
+            self._caller.tell(concern, last, why, now)
+
+    def _tell_who(self, concern: Concern, now: int) -> None:
+        for person in dict.fromkeys([*concern.told, *concern.called]):  # and whose notice is on its way
+            if person != concern.holder:
+                self._caller.tell(concern, person, "taken", now)
+
+    def _tell_both(self, concern: Concern, now: int) -> None:
+        for person in dict.fromkeys((concern.holder, concern.last_holder)):
+            if person is not None:
+                self._caller.tell(concern, person, "taken-over", now)
+
+    def _hold(self, concern: Concern, now: int) -> None:
+        del now
+        concern.last_holder = concern.holder or concern.last_holder
+        concern.holder = self._person
+        concern.refused = []
+
+    def _cover(self, concern: Concern, now: int) -> None:
+        concern.holder = concern.last_holder = self._person
+        concern.held_back = None
+        self._journal.about("covered", concern, now, person=concern.holder)
+
+    def _release(self, concern: Concern, now: int) -> None:
+        del now
+        gone = (Event.HAND_BACK_BY_HOLDER, Event.DECLINE_BY_HOLDER, Event.FAILED_FOR_HOLDER)
+        if self._event in gone and concern.holder is not None:
+            concern.refused.append(concern.holder)  # not asked again before the ladder has gone round
+        concern.last_holder, concern.holder = concern.holder, None
+
+    def _start_recheck(self, concern: Concern, now: int) -> None:
+        concern.recheck_at = now + self.site.times.recheck[concern.priority]
+
+    def _wait_again(self, concern: Concern, now: int) -> None:
+        concern.wait_at = now + concern.wait if concern.wait else None
+
+    def _count_refusal(self, concern: Concern, now: int) -> None:
+        if self._person is not None and self._person not in concern.refused:
+            concern.refused.append(self._person)
+        if concern.called and set(concern.called) <= set(concern.refused):
+            ladder = self.site.ladder(concern.unit, concern.priority)
+            if concern.rung < len(ladder.rungs):
+                self._caller.call(concern, concern.rung + 1, "next-rung", now)
+            # past the last rung the repeat interval goes on: everybody has just been told
+
+    def _say_who(self, concern: Concern, now: int) -> None:
+        if concern.holder == self._person:
+            self._said = "You already have it."
+            return
+        self._said = f"Already with {self.site.called(concern.holder)}. To take it over, answer take-over."
+        if self._person is not None:
+            self._journal.about("told-who-has-it", concern, now, person=self._person)
+
+    def _say_ended(self, concern: Concern, now: int) -> None:
+        assert concern.settled_at is not None
+        ended = clock(concern.settled_at, now, self.site.zone)
+        self._said = f"It ended at {ended}: {concern.settled}. Nothing more is asked of you."
+
+    def _say_unknown(self, concern: Concern, now: int) -> None:
+        del concern, now
+        self._said = "There is no such concern."
+
+    def _record(self, concern: Concern, now: int) -> None:
+        """The answer or failure stands in the journal already."""
+
+    def _stand_down(self, concern: Concern, now: int) -> None:
+        began = concern.held_back[1] if concern.held_back else None
+        concern.held_back = None
+        concern.last_holder = concern.holder or concern.last_holder
+        concern.holder = None
+        if began in ("raised", "relapsed"):  # began and ended in the backlog: recorded, nobody is told
+            self._journal.about("missed", concern, now)
+        else:
+            why = "withdrawn" if self._event is Event.WITHDRAWN else "stand-down"
+            for person in concern.told:
+                self._caller.tell(concern, person, why, now)
+        concern.called, concern.refused = [], []
+
+    _ACTIONS: ClassVar[dict[Do, Callable[[Actions, Concern, int], None]]] = {
+        Do.RAISE: _raise,
+        Do.COUNT: _count,
+        Do.TELL_FIRST: _tell_first,
+        Do.TELL_NEXT: _tell_next,
+        Do.TELL_FIRST_RAISED: _tell_first_raised,
+        Do.TELL_RELAPSE: _tell_relapse,
+        Do.TELL_AFTER_DUTY: _tell_after_duty,
+        Do.TELL_NEW_ON_DUTY: _tell_new_on_duty,
+        Do.TELL_HOLDER_FURTHER: _tell_holder_further,
+        Do.TELL_LAST_HOLDER: _tell_last_holder,
+        Do.TELL_WHO: _tell_who,
+        Do.TELL_BOTH: _tell_both,
+        Do.HOLD: _hold,
+        Do.COVER: _cover,
+        Do.RELEASE: _release,
+        Do.START_RECHECK: _start_recheck,
+        Do.WAIT_AGAIN: _wait_again,
+        Do.COUNT_REFUSAL: _count_refusal,
+        Do.SAY_WHO: _say_who,
+        Do.SAY_ENDED: _say_ended,
+        Do.SAY_UNKNOWN: _say_unknown,
+        Do.RECORD: _record,
+        Do.STAND_DOWN: _stand_down,
+    }
