@@ -7,6 +7,7 @@ import asyncio
 import contextlib
 import io
 import json
+import math
 import os
 import sys
 import tempfile
@@ -16,13 +17,13 @@ from typing import TYPE_CHECKING
 
 from rich.console import Console
 
-from monitor import __version__
+from monitor import __version__, trail_commands
+from monitor.commandline import BAD_INPUT, WRONG, add_place, say, state_dir, usage
 from monitor.core.guidance import CAUTION
 from monitor.core.instants import parse
 from monitor.core.problems import ProblemsFound
 from simulators import publish
 
-WRONG, BAD_INPUT = 1, 2
 INTERRUPTED = 130  # as a shell reports it
 
 
@@ -34,36 +35,37 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 errors="backslashreplace"
             )  # a terminal without our letters still gets its lines
     try:
-        status = _parsed_and_run(arguments)
+        status = _run_command(arguments)
         sys.stdout.flush()
         return status
     except ProblemsFound as error:
-        _say(str(error))
+        say(str(error))
         return BAD_INPUT
     except KeyboardInterrupt:
-        _say("interrupted")
+        say("interrupted")
         return INTERRUPTED
     except BrokenPipeError:  # `| head`: nobody wants the rest
         _write_no_more()
         return 0
     except OSError as error:  # a full disk behind `>`
-        _say(f"{error.filename or 'output'}: {error.strerror or error}")
+        say(f"{error.filename or 'output'}: {error.strerror or error}")
         _write_no_more()
         return WRONG
 
 
-def _parsed_and_run(arguments: Sequence[str] | None) -> int:
+def _run_command(arguments: Sequence[str] | None) -> int:
     try:
         args = _parser().parse_args(arguments)
-    except SystemExit as ended:  # --help, --version, or usage that argparse has explained
+        status: int = args.run(args)
+    except SystemExit as ended:  # --help, --version, or usage that has been explained
         return ended.code if isinstance(ended.code, int) else BAD_INPUT
-    status: int = args.run(args)
     return status
 
 
 def _write_no_more() -> None:
     """Keep the interpreter from flushing into a pipe or disk that takes nothing."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    with contextlib.suppress(io.UnsupportedOperation):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -86,7 +88,7 @@ def _parser() -> argparse.ArgumentParser:
     publish.add_arguments(simulate)
     simulate.set_defaults(run=publish.run)
     _add_answers(commands)
-    _add_trail(commands)
+    trail_commands.add(commands)
     contract = commands.add_parser(
         "contract", help="print the contract with bridges, generated from the models"
     )
@@ -110,7 +112,7 @@ def _add_demo(commands: Commands) -> None:
         "--broker", choices=("auto", "mosquitto", "amqtt"), default="auto",
         help="auto: mosquitto where it is installed, else amqtt",
     )  # fmt: skip
-    demo.add_argument("--hours", type=float, help="end the night early, after so many hours")
+    demo.add_argument("--hours", type=_hours, help="end the night early, after so many hours")
     demo.set_defaults(run=_demo)
 
 
@@ -176,54 +178,15 @@ def _add_answers(commands: Commands) -> None:
         answer.add_argument(
             "--reason", required=name == "withdraw", help="kept in the trail; no person's name, please"
         )
-        _add_place(answer)
+        add_place(answer)
         answer.set_defaults(run=_answer, answer=name)
-
-
-def _add_trail(commands: Commands) -> None:
-    trail = commands.add_parser("trail", help="the audit trail: verify, show a concern, export")
-    kinds = trail.add_subparsers(title="what", metavar="WHAT", required=True)
-    verify = kinds.add_parser("verify", help="check that no entry was changed, removed or added")
-    show = kinds.add_parser("show", help="one concern as a story")
-    show.add_argument("concern", metavar="CONCERN", help="the concern's id; `list` for all of them")
-    export = kinds.add_parser("export", help="every entry, as JSON lines")
-    export.add_argument("--out", type=Path, metavar="FILE", help="default: standard output")
-    for parser, run in ((verify, _trail_verify), (show, _trail_show), (export, _trail_export)):
-        _add_place(parser)
-        parser.set_defaults(run=run)
-
-
-def _add_place(parser: argparse.ArgumentParser) -> None:
-    place = parser.add_mutually_exclusive_group()
-    place.add_argument("--site", type=Path, metavar="FILE", help="the site file (default: $SECONDBELL_SITE)")
-    place.add_argument("--state", type=Path, metavar="DIR", help="the state directory itself")
-
-
-def _state_dir(args: argparse.Namespace) -> Path:
-    from monitor.running import state_dir
-
-    if args.state is not None:
-        return Path(args.state)
-    site = args.site or os.environ.get("SECONDBELL_SITE")
-    if not site:
-        raise _usage("say which service: --site FILE, --state DIR, or SECONDBELL_SITE in the environment")
-    return state_dir(Path(site))
-
-
-def _usage(text: str) -> SystemExit:
-    _say(text)
-    return SystemExit(BAD_INPUT)
-
-
-def _say(text: str) -> None:
-    print(f"secondbell: {text}" if "\n" not in text else text, file=sys.stderr)
 
 
 def _demo(args: argparse.Namespace) -> int:
     try:
         import aiosmtpd  # noqa: F401 (only to say clearly that it is missing)
     except ImportError:
-        _say("the demo needs a mail server to send to: pip install 'secondbell[demo]'")
+        say("the demo needs a mail server to send to: pip install 'secondbell[demo]'")
         return BAD_INPUT
     from monitor.adapters import logs
     from monitor.adapters.broker import BrokerUnavailable
@@ -232,14 +195,20 @@ def _demo(args: argparse.Namespace) -> int:
 
     logs.configure("error")
     folder = args.folder or Path(tempfile.mkdtemp(prefix="secondbell-demo-"))
-    if (folder / "state").exists():
-        _say(f"{folder}: there is a night in it already; name a new folder")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        taken = (folder / "state").exists()
+    except OSError as error:
+        say(f"{folder}: {error.strerror}")
+        return BAD_INPUT
+    if taken:
+        say(f"{folder}: there is a night in it already; name a new folder")
         return BAD_INPUT
     screen = Screen(Console())
     try:
         outcome = asyncio.run(Night(folder, screen, broker=args.broker, hours=args.hours).run())
     except BrokerUnavailable as error:
-        _say(str(error))
+        say(str(error))
         return BAD_INPUT
     finally:
         screen.close()
@@ -272,7 +241,7 @@ def _init(args: argparse.Namespace) -> int:
     try:
         made = init(args.folder, args.setting)
     except OSError as error:
-        _say(f"{error.filename or args.folder}: {error.strerror or error}")
+        say(f"{error.filename or args.folder}: {error.strerror or error}")
         return BAD_INPUT
     for path in made:
         print(path)
@@ -308,73 +277,12 @@ def _answer(args: argparse.Namespace) -> int:
         "reason": args.reason,
     }
     try:
-        said = ask(_state_dir(args), command)
+        said = ask(state_dir(args), command)
     except ServiceNotRunning as error:
-        _say(str(error))
+        say(str(error))
         return WRONG
     print(said["text"])
     return 0 if said["ok"] else WRONG
-
-
-@contextlib.contextmanager
-def _reading(args: argparse.Namespace):  # type: ignore[no-untyped-def]
-    from monitor.adapters.store_errors import StoreError
-    from monitor.adapters.store_reader import StoreReader
-
-    try:
-        with StoreReader(_state_dir(args)) as reader:
-            yield reader
-    except StoreError as error:
-        _say(str(error))
-        raise SystemExit(BAD_INPUT) from None
-
-
-def _trail_verify(args: argparse.Namespace) -> int:
-    from rich.progress import Progress
-
-    with _reading(args) as reader, Progress(console=Console(stderr=True), transient=True) as progress:
-        task = progress.add_task("verifying", total=None)
-        finding = reader.verify(lambda done, total: progress.update(task, completed=done, total=total))
-        frontier = reader.frontier()
-    if finding is not None:
-        print(f"NOT whole, first at entry {finding.n}: {finding.sentence}")
-        return WRONG
-    print(f"whole: {frontier.size} entries, root {frontier.root().hex()}")
-    return 0
-
-
-def _trail_show(args: argparse.Namespace) -> int:
-    from monitor import trail_view
-
-    with _reading(args) as reader:
-        names = reader.names()
-        if args.concern == "list":
-            for line in trail_view.concerns(reader.entries(), names):
-                print(line)
-            return 0
-        text = trail_view.story(reader.entries(concern=args.concern), names)
-    if not text:
-        _say(f"no concern {args.concern} in this trail; `secondbell trail show list` names them")
-        return WRONG
-    print(text)
-    return 0
-
-
-def _trail_export(args: argparse.Namespace) -> int:
-    from monitor import trail_view
-
-    with _reading(args) as reader:
-        if args.out is None:
-            trail_view.export(reader, sys.stdout)
-            return 0
-        try:
-            with args.out.open("x", encoding="utf-8") as out:
-                count = trail_view.export(reader, out)
-        except OSError as error:
-            _say(f"{args.out}: {error.strerror}")
-            return BAD_INPUT
-    print(f"{count} entries in {args.out}")
-    return 0
 
 
 def _contract(args: argparse.Namespace) -> int:
@@ -386,8 +294,15 @@ def _contract(args: argparse.Namespace) -> int:
     return 0
 
 
+def _hours(text: str) -> float:
+    hours = float(text)
+    if not 0 < hours < math.inf:
+        raise argparse.ArgumentTypeError(f"{text}: a number of hours above 0")
+    return hours
+
+
 def _instant(text: str, option: str) -> int:
     try:
         return parse(text)
     except ValueError as error:
-        raise _usage(f"{option} {text!r}: {error}") from None
+        raise usage(f"{option} {text!r}: {error}") from None

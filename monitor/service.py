@@ -20,11 +20,13 @@ import structlog
 
 from monitor import __version__
 from monitor.adapters import mqtt
-from monitor.adapters.carriers import Carrier, Parcel
+from monitor.adapters.carriers import Carrier
 from monitor.adapters.clock import Clock, SteppedClock
 from monitor.adapters.control import ControlServer
 from monitor.adapters.store import Pruned, Store
 from monitor.adapters.store_errors import StoreDamaged, StoreError, StoreNewer, StoreOtherSite
+from monitor.attempts import Attempts
+from monitor.core.answers import BY_COMMAND
 from monitor.core.changes import Changes
 from monitor.core.decode import decode
 from monitor.core.effects import (
@@ -51,13 +53,12 @@ from monitor.settings import Settings
 log = structlog.get_logger(__name__)
 
 BATCH = 2_000  # messages in one transaction at the most: a longer one would stall the loop
-SENDS_AT_ONCE = 8  # for each carrier
 HEARTBEAT = 15_000  # ms between presences; common practice, no source
 FAREWELL = 5.0  # seconds for attempts in flight at a stop; they are made again after the next start
 
 STOPPING = "Nothing was done: the service is stopping. Ask again when it runs."
 
-ANSWERS = ("accept", "decline", "hand-back", "take-over", "feed-ended", "withdraw")
+SHOWN = ("concern", "rule", "device", "person", "priority")  # what of a happening the log tells
 
 
 @dataclass(slots=True)
@@ -84,16 +85,15 @@ class Service:
     ) -> None:
         self.settings = settings
         self.site = settings.site
-        self._clock, self._store, self._carriers = clock, store, carriers
-        self._on_happening, self._on_notice = on_happening, on_notice
+        self._clock, self._store = clock, store
+        self._on_happening = on_happening
         self._wake = asyncio.Event()
         self._quiet = asyncio.Event()
         self._inbox: deque[object] = deque()
         self._waiting: dict[str, asyncio.Future[dict[str, Any]]] = {}
         self._marks: dict[str, asyncio.Event] = {}
         self._tokens = 0
-        self._sends: set[asyncio.Task[None]] = set()
-        self._limits = {name: asyncio.Semaphore(SENDS_AT_ONCE) for name in carriers}
+        self._attempts = Attempts(carriers, self._attempted, on_notice)
         self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="store")
         self._stopping = asyncio.Event()
         self._beat_at = 0
@@ -183,7 +183,7 @@ class Service:
         due = self.engine.due()
         if self.link.waiting or self._inbox:
             self._wake.set()
-        elif not self._sends and (due is None or due > self._clock.reached()):
+        elif not self._attempts and (due is None or due > self._clock.reached()):
             self._quiet.set()
 
     def _take(self) -> Batch:
@@ -269,9 +269,7 @@ class Service:
 
     def _perform(self, effect: Effect) -> None:
         if isinstance(effect, SendNotice):
-            task = asyncio.create_task(self._send(effect), name=f"send {effect.notice}")
-            self._sends.add(task)
-            task.add_done_callback(self._sent)
+            self._attempts.start(effect)
         elif isinstance(effect, Publish):
             self.link.publish(effect.topic, effect.payload, retain=True)
         elif isinstance(effect, SendMarker):
@@ -281,43 +279,15 @@ class Service:
             if waiting is not None and not waiting.done():
                 waiting.set_result({"ok": effect.ok, "text": effect.text})
 
-    async def _send(self, effect: SendNotice) -> None:
-        parcel = Parcel(
-            notice=effect.notice,
-            message_id=effect.message_id,
-            address=effect.address,
-            subject=effect.subject,
-            body=effect.body,
-            urgency=effect.urgency,  # type: ignore[arg-type]
-            thread=effect.thread,
-            date_ms=effect.date,
-        )
-        async with self._limits[effect.carrier]:
-            attempt = await self._carriers[effect.carrier].send(parcel)
-        if self._on_notice is not None and attempt.outcome == "sent":
-            self._on_notice(effect)
-        self._inbox.append(Attempted(notice=effect.notice, outcome=attempt.outcome, text=attempt.text))
-
-    def _sent(self, task: asyncio.Task[None]) -> None:
-        self._sends.discard(task)
-        if not task.cancelled() and (error := task.exception()) is not None:
-            log.error("an attempt failed in an unforeseen way", task=task.get_name(), error=repr(error))
-            notice = task.get_name().removeprefix("send ")
-            self._inbox.append(Attempted(notice=notice, outcome="try-later", text="fault in the carrier"))
+    def _attempted(self, attempt: Attempted) -> None:
+        self._inbox.append(attempt)
         self._wake.set()
 
     def _show(self, happening: Happening) -> None:
         if self._on_happening is not None:
             self._on_happening(happening)
-        known = {
-            "at": show(happening.at),
-            "concern": happening.concern,
-            "rule": happening.rule,
-            "device": happening.device,
-            "person": happening.person,
-            "priority": happening.priority,
-        }
-        log.info(happening.event, **{key: value for key, value in known.items() if value is not None})
+        known = {name: value for name in SHOWN if (value := getattr(happening, name)) is not None}
+        log.info(happening.event, at=show(happening.at), **known)
 
     def _beat(self) -> None:
         """Say on the bus that the rule loop works: after a commit, not from the network's side."""
@@ -332,13 +302,9 @@ class Service:
     async def _serve(self, command: dict[str, Any]) -> dict[str, Any]:
         """Answer one command of the control socket; it is answered after the commit."""
         name = command.get("command")
-        if name in ANSWERS:
-            return await self.answer(
-                str(name),
-                str(command.get("reference", "")),
-                str(command.get("person", "")),
-                command.get("reason"),
-            )
+        if name in BY_COMMAND:
+            reference, person = (str(command.get(key, "")) for key in ("reference", "person"))
+            return await self.answer(str(name), reference, person, command.get("reason"))
         if name == "state":
             return {
                 "ok": True,
@@ -399,25 +365,17 @@ class Service:
 
     async def _end(self, *, clean: bool) -> None:
         if clean:
-            if self._sends:
-                await asyncio.wait(self._sends, timeout=FAREWELL)
+            await self._attempts.wait(FAREWELL)
             await self._commit_last()
-        for task in list(self._sends):
-            task.cancel()
-        if self._sends:
-            await asyncio.wait(self._sends)
+        await self._attempts.cancel()
         for waiting in self._waiting.values():
             if not waiting.done():
                 waiting.set_result({"ok": False, "text": STOPPING})
         await self._control.stop()
-        self.link.publish(
-            self._presence,
-            monitor_presence_payload(online=False, at=self._clock.now(), last_step=self.engine.now),
-            retain=True,
-        )
+        gone = monitor_presence_payload(online=False, at=self._clock.now(), last_step=self.engine.now)
+        self.link.publish(self._presence, gone, retain=True)
         await self.link.stop()
-        for carrier in self._carriers.values():
-            await carrier.close()
+        await self._attempts.close()
         self._writer.shutdown()
         with contextlib.suppress(StoreError):
             self._store.close()

@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterable, Mapping
 from typing import IO, Any
 
+from monitor.adapters.carriers import without_controls
 from monitor.adapters.store_reader import StoreReader
 from monitor.core.changes import TrailEntry
 from monitor.core.instants import show, show_duration
@@ -13,25 +14,36 @@ from monitor.core.plans import UTC, Zone
 
 Names = Mapping[str, tuple[str, str]]
 
+# What reading a text can raise that is not as it was hashed: somebody has changed the store.
+UNREADABLE = (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError)
+ALTERED = "cannot be read; `secondbell trail verify` finds where the trail was changed"
+
 
 def story(
-    entries: Iterable[TrailEntry], names: Names, zone: Zone = UTC, called: Mapping[str, str] | None = None
+    entries: Iterable[TrailEntry],
+    names: Names,
+    zone: Zone = UTC,
+    called: Mapping[str, str] | None = None,
+    zone_name: str = "UTC",
 ) -> str:
     """One concern, line by line: when (local time), how long after it was raised, what."""
     lines: list[str] = []
     began: int | None = None
     for entry in entries:
-        told: dict[str, Any] = json.loads(entry.text)
+        try:
+            told: dict[str, Any] = json.loads(entry.text)
+            said = _sentence(told, names, called or {})
+            at = show(entry.at + zone.offset(entry.at))
+        except UNREADABLE:
+            lines.append(f"  entry {entry.n}: {ALTERED}")
+            continue
         if began is None:
             began = entry.at
-            lines.append(
-                f"Concern {told.get('concern')}: {told.get('rule')}, {name_of(told.get('device'), names)}"
-            )
-        at = entry.at + zone.offset(entry.at)
-        clock = show(at)[:19].replace("T", " ")
+            what = f"{told.get('rule')}, {name_of(told.get('device'), names)}"
+            lines.append(f"Concern {told.get('concern')}: {what}; times in {zone_name}")
         after = show_duration(max(0, entry.at - began))
-        lines.append(f"  {clock}  +{after:<12} {_sentence(told, names, called or {})}")
-    return "\n".join(lines)
+        lines.append(f"  {at[:19].replace('T', ' ')}  +{after:<12} {said}")
+    return "\n".join(map(without_controls, lines))
 
 
 def concerns(entries: Iterable[TrailEntry], names: Names) -> list[str]:
@@ -39,10 +51,13 @@ def concerns(entries: Iterable[TrailEntry], names: Names) -> list[str]:
     lines = []
     for entry in entries:
         if entry.event == "raised":
-            told: dict[str, Any] = json.loads(entry.text)
-            lines.append(
-                f"{entry.concern}  {show(entry.at)}  {name_of(told.get('device'), names)}  {told.get('rule')}"
-            )
+            try:
+                told: dict[str, Any] = json.loads(entry.text)
+                device = name_of(told.get("device"), names)
+                line = f"{entry.concern}  {show(entry.at)}  {device}  {told.get('rule')}"
+            except UNREADABLE:
+                line = f"{entry.concern}  entry {entry.n}: {ALTERED}"
+            lines.append(without_controls(line))
     return lines
 
 
@@ -105,6 +120,6 @@ def export(reader: StoreReader, out: IO[str]) -> int:
     """Write every entry as it was hashed, one JSON line each; returns how many."""
     count = 0
     for entry in reader.entries():
-        out.write(entry.text.decode() + "\n")
+        out.write(entry.text.decode(errors="replace") + "\n")
         count += 1
     return count

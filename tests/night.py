@@ -30,86 +30,16 @@ from monitor.core.instants import parse, show
 from simulators.smtp_sink import SmtpSink
 from simulators.snpp_sink import SnppSink
 from tests.brokers import Mosquitto, publish_all
+from tests.ward_site import site_text
 
 TEN = parse("2026-03-14T22:00:00Z")
 SECOND, MINUTE = 1_000, 60_000
 PREFIX = "secondbell/v1/larkfield"
 ELM = f"{PREFIX}/elm"
 PRESENCE = f"{PREFIX}/monitor/night/presence"
+BUTTON = f"{ELM}/pump-0101/responsibility"
 SITE_KEY = bytes(range(32))  # the same in every ward, so that codes and keys of two runs can be compared
 WITHIN = 10.0  # seconds that anything real may take
-
-PEOPLE = """
-[people.nurse-1]
-called = "night nurse 1"
-reach = [{ carrier = "pager", address = "4101" }, { carrier = "mail", address = "night1@larkfield.invalid" }]
-[people.nurse-2]
-called = "night nurse 2"
-reach = [{ carrier = "mail", address = "night2@larkfield.invalid" }]
-[people.charge]
-called = "charge nurse"
-reach = [{ carrier = "mail", address = "charge@larkfield.invalid" }, { carrier = "pager", address = "4100" }]
-[people.technical]
-called = "technical contact"
-reach = [{ carrier = "mail", address = "technical@larkfield.invalid" }]
-[people.manager]
-called = "ward manager on call"
-reach = [{ carrier = "pager", address = "4000" }]
-[units.elm]
-called = "Elm ward"
-[[ladders]]
-unit = "*"
-priority = "high"
-rungs = [{ tell = ["role:nurse"], wait = "3 min" }, { tell = ["role:charge"], wait = "3 min" }]
-[[ladders]]
-unit = "*"
-priority = "medium"
-rungs = [{ tell = ["role:nurse"], wait = "10 min" }, { tell = ["role:charge"], wait = "10 min" }]
-[[duty]]
-person = "nurse-1"
-role = "nurse"
-unit = "elm"
-[[duty]]
-person = "nurse-2"
-role = "nurse"
-unit = "elm"
-[[duty]]
-person = "charge"
-role = "charge"
-"""
-
-
-def site_text(broker: BrokerAddress, *, smtp: int, snpp: int, state: str = "state", login: str = "") -> str:
-    """A site file: twelve listed pumps in one unit; `login` are further lines of the broker's table."""
-    devices = "".join(
-        f'[devices.pump-01{n:02d}]\nunit = "elm"\nplace = "bay {(n + 3) // 4} bed {(n - 1) % 4 + 1}"\n'
-        for n in range(1, 13)
-    )
-    return f"""
-[site]
-name = "larkfield"
-setting = "ward"
-zone = "Europe/London"
-state_dir = "{state}"
-monitor = "night"
-last_resort = "manager"
-technical = "technical"
-[broker]
-addresses = ["mqtt://{broker.host}:{broker.port}"]
-{login}
-[carriers.mail]
-kind = "email"
-host = "127.0.0.1"
-port = {smtp}
-security = "none"
-sender = "Second Bell <secondbell@larkfield.invalid>"
-[carriers.pager]
-kind = "snpp"
-host = "127.0.0.1"
-port = {snpp}
-{PEOPLE}
-{devices}
-"""
 
 
 def state(
@@ -305,6 +235,28 @@ class Ward:
     async def command(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         """Run `secondbell` with these arguments and this ward's site file."""
         return await asyncio.to_thread(secondbell, *arguments, "--site", str(self.site_file))
+
+
+async def raised(ward: Ward, *, device: str = "pump-0101", **said: str) -> str:
+    """Let a concern be raised, and the first rung be told; its id."""
+    at = ward.now + SECOND
+    await ward.step(at, state(at, device, activity="stopped", alarms=[alarm(at, **said)]))
+    await ward.step(at + 3 * MINUTE)
+    return next(str(e["concern"]) for e in ward.happened("raised") if e["device"] == device)
+
+
+async def mended(ward: Ward, device: str = "pump-0101") -> None:
+    """Let the pump feed again for so long that its concerns settle."""
+    for _ in range(3):
+        at = ward.now + MINUTE
+        await ward.step(at, state(at, device))
+    await ward.step(ward.now + 10 * SECOND)
+
+
+def answer(ident: str, **data: Any) -> bytes:
+    """An answer by message, as a bedside button publishes it."""
+    event = envelope(TEN) | {"id": ident, "type": "secondbell.answer.v1", "data": data}
+    return json.dumps(event).encode()
 
 
 @contextlib.asynccontextmanager

@@ -28,8 +28,11 @@ class SystemClock:
 
     def now(self) -> int:
         """The instant it is."""
-        self._last = max(self._last, time.time_ns() // 1_000_000)
+        self._last = max(self._last, self._read())
         return self._last
+
+    def _read(self) -> int:
+        return time.time_ns() // 1_000_000
 
     def reached(self) -> int:
         """The instant it is."""

@@ -21,6 +21,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from monitor.adapters.mqtt_buffered import BufferedClient, client_class
 from monitor.adapters.mqtt_rounds import BrokerAddress
 
 # Packets read in one turn of the loop: some 5 ms of work, so that nothing else waits longer for its turn.
@@ -97,7 +98,7 @@ class Connection:
     def _build(self) -> Client:
         who = self._identity
         v5 = who.protocol == MQTTProtocolVersion.MQTTv5
-        client = Client(
+        client = client_class()(
             CallbackAPIVersion.VERSION2,
             client_id=who.client_id,
             clean_session=None if v5 else False,  # the broker keeps what comes while we are away
@@ -200,8 +201,9 @@ class Connection:
         except Exception as error:  # paho on a packet it cannot parse
             self.close(f"unreadable packet from the broker: {error}")
             return
-        if isinstance(self._socket, ssl.SSLSocket) and self._socket.pending():
-            # Decrypted bytes already inside the TLS layer do not make the socket readable again.
+        # Bytes that have left the network already do not make the socket readable again.
+        inside_tls = isinstance(self._socket, ssl.SSLSocket) and self._socket.pending()
+        if inside_tls or (isinstance(self.client, BufferedClient) and self.client.holds_bytes):
             self._loop.call_soon(self._readable)
 
     def _writable(self) -> None:

@@ -7,7 +7,7 @@ event. Editing rules: nothing here knows concerns; times only grow.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from monitor.core.messages import Snapshot
 from monitor.core.picture import Picture
@@ -29,9 +29,12 @@ class Edge(NamedTuple):
 class Subject:
     """The tracks of one device or unit, and which rules hold with which rank."""
 
-    __slots__ = ("stepped", "tops", "tracks")
+    __slots__ = ("_next", "stepped", "tops", "tracks")
 
     def __init__(self) -> None:
+        self._next: int | None | Literal["unknown"] = (
+            None  # the next deadline, kept until something changes it
+        )
         self.tracks: dict[str, Track] = {}
         self.tops: dict[str, int] = {}  # highest rank since each holding rule began to hold
         self.stepped = 0  # the last instant that was stepped through
@@ -42,17 +45,20 @@ class Subject:
         """Step through one instant; `fresh`: the picture has changed, by a message of this receipt or (0) without."""
         edges: list[Edge] = []
         self.stepped = at
+        self._next = "unknown"
+        tracks, no_alarm = self.tracks, not picture.alarms
         for rule in rules:
-            track = self.tracks.get(rule.id)
+            track = tracks.get(rule.id)
+            if track is None and (not fresh or (no_alarm and rule.only_alarms)):
+                continue  # the usual case: a quiet pump
             if fresh:
                 stirred = stirred_by(rule, picture)
                 if track is None:
                     if not stirred:
                         continue
-                    track = self.tracks[rule.id] = KINDS[rule.pattern]()
+                    track = tracks[rule.id] = KINDS[rule.pattern]()
                 track.update(rule, picture, at, receipt, stirred)
-            elif track is None:
-                continue
+            assert track is not None
             track.advance(rule, at)
             rank, top = track.rank(rule), self.tops.get(rule.id, 0)
             if rank > top:
@@ -67,17 +73,18 @@ class Subject:
 
     def due(self, rules: Sequence[CompiledRule]) -> int | None:
         """The next deadline of any rule."""
-        if not self.tracks:
-            return None
-        dues = [
-            due
-            for rule in rules
-            if (track := self.tracks.get(rule.id)) is not None and (due := track.due(rule)) is not None
-        ]
-        return min(dues, default=None)
+        if self._next == "unknown":
+            self._next = None
+            for rule in rules if self.tracks else ():
+                track = self.tracks.get(rule.id)
+                due = None if track is None else track.due(rule)
+                if due is not None and (self._next is None or due < self._next):
+                    self._next = due
+        return self._next
 
     def restart_silence(self, at: int) -> None:
         """Count silences anew, as when sight has returned."""
+        self._next = "unknown"
         for track in self.tracks.values():
             if isinstance(track, SilentTrack):
                 track.restart(at)
@@ -95,6 +102,7 @@ class Subject:
     def load(cls, state: dict[str, Any], rules: Sequence[CompiledRule]) -> tuple[Subject, list[str]]:
         """The subject from what `dump` gave, and the ids of the rules that changed and so start afresh."""
         subject = cls()
+        subject._next = "unknown"
         subject.stepped = state["stepped"]
         changed = []
         by_id = {rule.id: rule for rule in rules}

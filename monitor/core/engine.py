@@ -377,5 +377,4 @@ class Engine:
             self.fleet.queue(device)
 
 
-def _text(state: object) -> str:
-    return json.dumps(state, separators=(",", ":"), allow_nan=False)
+_text = json.JSONEncoder(separators=(",", ":"), allow_nan=False).encode  # one encoder for all rows

@@ -57,6 +57,10 @@ class Notice:
         """Its Message-ID, the same in every attempt (RFC 5322 §3.6.4; the domain is reserved by RFC 2606)."""
         return f"<{self.id}@{site}.secondbell.invalid>"
 
+    def tells_of(self, concern: str) -> bool:
+        """Whether it tells of this concern."""
+        return any(item[0] == concern for item in self.items)
+
     def dump(self) -> dict[str, Any]:
         """The record as JSON values."""
         return {field: getattr(self, field) for field in self.FIELDS}
@@ -92,7 +96,7 @@ class Outbox:
             str, Notice
         ] = {}  # ended since the last transaction: stored once more, then forgotten
         self.effects: list[SendNotice] = []
-        self._gathering: dict[tuple[str, int], str] = {}
+        self._gathering: dict[tuple[str, int], set[str]] = {}  # by person and way
 
     def put(
         self, person: str, concern: str, why: str, rank: int, now: int, *, way: int = 0, occasion: str = ""
@@ -102,11 +106,14 @@ class Outbox:
         `occasion` tells apart what is told twice at one instant.
         """
         urgent = rank == RANK["high"]
-        notice = self.notices.get(self._gathering.get((person, way), ""))
+        gathering = self._gathering_for(person, way)
+        notice = next((one for one in gathering if one.tells_of(concern)), None)
         if urgent and notice is not None:  # what is said at once is not said again by what is being gathered
             notice.items = [item for item in notice.items if item[0] != concern]
             self.dirty.add(notice.id)
-        if notice is None or urgent or self._full(notice, concern):
+        if notice is None:
+            notice = next((one for one in gathering if not self._full(one)), None)
+        if notice is None or urgent:
             due = now if urgent else now + self._site.times.gather
             notice = Notice(
                 id=self._id(concern, why, person, way, now, occasion),
@@ -121,7 +128,7 @@ class Outbox:
             self.notices[notice.id] = notice
             self._timers.put(due, Kind.NOTICE, notice.id)
             if not urgent:
-                self._gathering[person, way] = notice.id
+                self._gathering.setdefault((person, way), set()).add(notice.id)
         # One concern is said once in a notice, as it is now: what is said of it last is what counts.
         notice.items = [item for item in notice.items if item[0] != concern] + [[concern, why]]
         notice.rank = max(notice.rank, rank)
@@ -133,8 +140,7 @@ class Outbox:
         if notice is None or notice.due is None or notice.due > now:
             return
         if notice.state == "gathering":
-            if self._gathering.get((notice.person, notice.way)) == notice_id:
-                del self._gathering[notice.person, notice.way]
+            self._gathering.get((notice.person, notice.way), set()).discard(notice_id)
             if not self._start(notice, now):
                 return
         elif not self._news(notice):
@@ -182,8 +188,8 @@ class Outbox:
             elif notice.state == "sending":
                 self.effects.append(self._effect(notice))
             else:
-                if notice.state == "gathering" and notice.rank < RANK["high"] and not self._full(notice, ""):
-                    self._gathering[notice.person, notice.way] = notice.id
+                if notice.state == "gathering" and notice.rank < RANK["high"]:
+                    self._gathering.setdefault((notice.person, notice.way), set()).add(notice.id)
                 self._timers.put(notice.due or now, Kind.NOTICE, notice.id)
 
     def busy(self) -> bool:
@@ -220,12 +226,15 @@ class Outbox:
             date=notice.first_try or now or notice.created,
         )
 
-    def _full(self, notice: Notice, concern: str) -> bool:
+    def _gathering_for(self, person: str, way: int) -> list[Notice]:
+        """What is being gathered for a person by one way, oldest first."""
+        found = [self.notices[key] for key in self._gathering.get((person, way), ())]
+        return sorted(found, key=lambda notice: (notice.created, notice.id))
+
+    def _full(self, notice: Notice) -> bool:
         """Whether another concern has no room: a page shows so many with their codes, and no more."""
         reach = self._site.people[notice.person].reach[notice.way]
-        if self._site.carriers[reach.carrier] == "email":
-            return False
-        return len(notice.items) >= ON_A_PAGE and all(item[0] != concern for item in notice.items)
+        return self._site.carriers[reach.carrier] != "email" and len(notice.items) >= ON_A_PAGE
 
     def _next_way(self, notice: Notice, now: int) -> int | None:
         """The next of the person's carriers; off duty nobody is paged with a stand-down that mail did not bring."""

@@ -6,6 +6,8 @@ through `dump` and `load`; a new field goes to the end of `FIELDS` and raises `V
 
 from __future__ import annotations
 
+from operator import attrgetter
+from sys import intern
 from typing import Any
 
 from monitor.core.messages import AlarmCondition, Plan, Snapshot, Window
@@ -88,12 +90,13 @@ class Picture:
         """Take a snapshot that acts at instant `at` and was received at `receipt` (ms)."""
         self.new_onsets = self._onsets(snapshot, at) if snapshot.alarms else ALARM_FREE
         before_ml = self.counter_ml
-        self.unit, self.source, self.id, self.bridge = (
-            snapshot.unit,
-            snapshot.source,
-            snapshot.id,
-            snapshot.bridge,
+        # Interned: of many devices these few words are the same.
+        self.unit, self.source, self.bridge = (
+            intern(snapshot.unit),
+            intern(snapshot.source),
+            intern(snapshot.bridge),
         )
+        self.id = snapshot.id
         self.time, self.sequence, self.acted, self.receipt = snapshot.time, snapshot.sequence, at, receipt
         self.alarms = snapshot.alarms
         self.mains, self.battery_percent = snapshot.mains, snapshot.battery_percent
@@ -103,7 +106,7 @@ class Picture:
         if snapshot.delivered_ml is not None:
             self.counter_ml = snapshot.delivered_ml
         self.unreadable = 0
-        self.activity = activity = snapshot.activity
+        self.activity = activity = intern(snapshot.activity)
         was = self.delivering
         if activity == "feeding":
             self.delivering, self.last_feeding = True, at
@@ -184,8 +187,8 @@ class Picture:
 
     def dump(self) -> list[Any]:
         """The picture as JSON values, in the order of `FIELDS`."""
-        values: list[Any] = [getattr(self, field) for field in self.FIELDS]
-        values[self.FIELDS.index("newest")] = [[*key, onset] for key, onset in self.newest.items()]
+        values: list[Any] = list(_ALL(self))
+        values[_NEWEST] = [[*key, onset] for key, onset in self.newest.items()]
         return values
 
     @classmethod
@@ -193,10 +196,14 @@ class Picture:
         """The picture from what `dump` gave, after a trip through JSON."""
         picture = cls("")
         for field, value in zip(cls.FIELDS, values, strict=True):
-            setattr(picture, field, value)
+            setattr(picture, field, intern(value) if isinstance(value, str) else value)
         picture.alarms = tuple(AlarmCondition(*alarm) for alarm in picture.alarms)
-        picture.newest = {(row[0], row[1]): row[2] for row in values[cls.FIELDS.index("newest")]}
+        picture.newest = {(row[0], row[1]): row[2] for row in values[_NEWEST]}
         if picture.plan is not None:
             plan = Plan._make(picture.plan)
             picture.plan = plan._replace(windows=tuple(Window(*window) for window in plan.windows))
         return picture
+
+
+_ALL = attrgetter(*Picture.FIELDS)
+_NEWEST = Picture.FIELDS.index("newest")

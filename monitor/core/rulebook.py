@@ -12,6 +12,8 @@ import json
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import reduce
+from operator import attrgetter
 from typing import Any
 
 from pydantic import ValidationError
@@ -83,6 +85,7 @@ class CompiledRule:
     scope: str
     pattern: str
     each: bool
+    only_alarms: bool  # nothing but alarm conditions can stir it
     branches: tuple[CompiledBranch, ...]
     digest: str
     thresholds: Mapping[str, Quantity]
@@ -124,7 +127,16 @@ def resolve(
     digest = hashlib.sha256(json.dumps(meaning, sort_keys=True).encode()).hexdigest()[:16]
     branches = tuple(_compile_branch(branch, resolved) for branch in rule.when)
     return CompiledRule(
-        rule.id, rule.about, rule.scope, rule.pattern, rule.memory == "each", branches, digest, resolved, rule
+        id=rule.id,
+        about=rule.about,
+        scope=rule.scope,
+        pattern=rule.pattern,
+        each=rule.memory == "each",
+        only_alarms=all(branch.alarm is not None for branch in branches),
+        branches=branches,
+        digest=digest,
+        thresholds=resolved,
+        source=rule,
     )
 
 
@@ -164,26 +176,34 @@ def _compile_branch(branch: Branch, resolved: Mapping[str, Quantity]) -> Compile
 
 
 def _compile(condition: Condition, resolved: Mapping[str, Quantity]) -> Test:
+    # Pairs, not all() over a generator: every condition is asked at every snapshot.
     if condition.all:
-        parts = tuple(_compile(part, resolved) for part in condition.all)
-        return lambda picture: all(part(picture) for part in parts)
+        return reduce(_both, (_compile(part, resolved) for part in condition.all))
     if condition.any:
-        parts = tuple(_compile(part, resolved) for part in condition.any)
-        return lambda picture: any(part(picture) for part in parts)
+        return reduce(_either, (_compile(part, resolved) for part in condition.any))
     if condition.alarm is not None:
         alarm = _compile_alarm(condition.alarm)
         return lambda picture: any(alarm(active) for active in picture.alarms)
     name = condition.field
     assert name is not None
+    told = attrgetter(name)
     if condition.is_ is not None:
         wanted = condition.is_
-        return lambda picture: getattr(picture, name) == wanted
+        return lambda picture: bool(told(picture) == wanted)
     if condition.below is not None:
         limit = resolved[condition.below].number
-        return lambda picture: (value := getattr(picture, name)) is not None and value < limit
+        return lambda picture: (value := told(picture)) is not None and value < limit
     assert condition.above is not None
     limit = resolved[condition.above].number
-    return lambda picture: (value := getattr(picture, name)) is not None and value > limit
+    return lambda picture: (value := told(picture)) is not None and value > limit
+
+
+def _both(one: Test, other: Test) -> Test:
+    return lambda picture: one(picture) and other(picture)
+
+
+def _either(one: Test, other: Test) -> Test:
+    return lambda picture: one(picture) or other(picture)
 
 
 def _compile_alarm(wanted: AlarmFilter) -> AlarmTest:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from types import SimpleNamespace
-
 from monitor.core.device import Device, Subject
 from monitor.core.instants import parse_duration, show_duration
 from monitor.core.messages import AlarmCondition, Plan, Snapshot
 from monitor.core.picture import Picture
 from monitor.core.problems import Problem
 from monitor.core.rulebook import Rule, Trace, TraceStep, resolve
+from monitor.core.sight import UnitPicture
 
 START = 1_800_000_000_000  # any instant: a trace's times are offsets
 NO_WINDOWS = Plan(
@@ -38,7 +37,7 @@ def run_trace(rule: Rule, trace: Trace) -> tuple[list[int], list[int]]:
     edges = []
     if rule.scope == "unit":
         subject = Subject()
-        state = SimpleNamespace(sight_lost=False, glucose_risk=False)
+        state = UnitPicture()
         for step in trace.steps:
             at = START + parse_duration(step.at)
             while (due := subject.due([compiled])) is not None and due < at:

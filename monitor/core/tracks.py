@@ -45,7 +45,9 @@ class Track(Protocol):
 def stirred_by(rule: CompiledRule, picture: Any) -> dict[Key, int]:
     """Which of the rule's conditions the picture makes true now, with the rank that each would have."""
     found: dict[Key, int] = {}
-    for index, branch in enumerate(rule.branches):
+    index = -1
+    for branch in rule.branches:
+        index += 1
         if branch.test is not None:
             if branch.test(picture):
                 found[index, "", ""] = branch.rank
@@ -206,50 +208,54 @@ class SilentTrack:
     __slots__ = ("branches",)
 
     def __init__(self) -> None:
-        self.branches: dict[int, Silent] = {}
+        self.branches: list[tuple[int, Silent]] = []  # a list of one or two: every feeding device has it
 
     def update(
         self, rule: CompiledRule, picture: Any, at: int, receipt: int, stirred: dict[Key, int]
     ) -> None:
         """Take the snapshot just applied to the picture; silence counts from its receipt (0: nothing was received)."""
-        before, self.branches = self.branches, {}
+        before, self.branches = self.branches, []
         if picture.activity == "off":
             return  # somebody switched it off: rest until the next message
         for index, _, _ in stirred:
+            memory = next((memory for known, memory in before if known == index), None)
             if not receipt:
-                last = known.last if (known := before.get(index)) is not None else picture.receipt
+                last = picture.receipt if memory is None else memory.last
             elif at - receipt < rule.branches[index].hold_for:
                 last = receipt
             else:
                 last = at  # by a clock so far ahead, or a limit so short, it would be silent as it speaks
-            memory = self.branches[index] = Silent()
+            memory = memory or Silent()
             memory.update(last)
+            self.branches.append((index, memory))
 
     def restart(self, at: int) -> None:
         """Count anew from `at`, as when sight has returned."""
-        for memory in self.branches.values():
+        for _, memory in self.branches:
             if memory.last is not None and not memory.holds:
                 memory.update(max(at, memory.last))
 
     def advance(self, rule: CompiledRule, at: int) -> None:
         """Let deadlines up to and including `at` take effect."""
-        for index, memory in self.branches.items():
+        for index, memory in self.branches:
             memory.advance(at, rule.branches[index].hold_for)
 
     def due(self, rule: CompiledRule) -> int | None:
         """The next deadline."""
-        dues = [
-            due
-            for index, memory in self.branches.items()
-            if (due := memory.due(rule.branches[index].hold_for)) is not None
-        ]
-        return min(dues, default=None)
+        soonest: int | None = None
+        for index, memory in self.branches:
+            due = memory.due(rule.branches[index].hold_for)
+            if due is not None and (soonest is None or due < soonest):
+                soonest = due
+        return soonest
 
     def rank(self, rule: CompiledRule) -> int:
         """The highest rank among the branches that hold."""
-        return max(
-            (rule.branches[index].rank for index, memory in self.branches.items() if memory.holds), default=0
-        )
+        highest = 0
+        for index, memory in self.branches:
+            if memory.holds and rule.branches[index].rank > highest:
+                highest = rule.branches[index].rank
+        return highest
 
     def idle(self, rule: CompiledRule, at: int) -> bool:
         """Whether there is nothing to remember."""
@@ -257,19 +263,17 @@ class SilentTrack:
 
     def since(self, rule: CompiledRule) -> int | None:
         """The last message."""
-        return min(
-            (memory.last for memory in self.branches.values() if memory.last is not None), default=None
-        )
+        return min((memory.last for _, memory in self.branches if memory.last is not None), default=None)
 
     def dump(self) -> Any:
         """The memory as JSON values."""
-        return [[index, memory.dump()] for index, memory in self.branches.items()]
+        return [[index, memory.dump()] for index, memory in self.branches]
 
     @classmethod
     def load(cls, state: Any, rule: CompiledRule) -> SilentTrack:
         """The memory from what `dump` gave."""
         track = cls()
-        track.branches = {index: Silent.load(memory) for index, memory in state}
+        track.branches = [(index, Silent.load(memory)) for index, memory in state]
         return track
 
 

@@ -1,0 +1,48 @@
+"""What the commands share: exit statuses, a line for the person at the terminal, and which service is meant."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+
+WRONG, BAD_INPUT = 1, 2
+
+
+def say(text: str) -> None:
+    """Write a line, or several as they are, to standard error."""
+    print(f"secondbell: {text}" if "\n" not in text else text, file=sys.stderr)
+
+
+def usage(text: str) -> SystemExit:
+    """Say what is wrong with how a command was called; to be raised."""
+    say(text)
+    return SystemExit(BAD_INPUT)
+
+
+def add_place(parser: argparse.ArgumentParser) -> None:
+    """Add the options that say which service is meant."""
+    place = parser.add_mutually_exclusive_group()
+    place.add_argument("--site", type=Path, metavar="FILE", help="the site file (default: $SECONDBELL_SITE)")
+    place.add_argument("--state", type=Path, metavar="DIR", help="the state directory itself")
+
+
+def site_file(args: argparse.Namespace) -> Path | None:
+    """The site file that is meant, None if the state directory was named instead, or nothing."""
+    if args.state is not None:
+        return None
+    named = args.site or os.environ.get("SECONDBELL_SITE")
+    return Path(named) if named else None
+
+
+def state_dir(args: argparse.Namespace) -> Path:
+    """The state directory that is meant; raises ProblemsFound for a site file that names none, or usage."""
+    from monitor.running import state_dir
+
+    if args.state is not None:
+        return Path(args.state)
+    site = site_file(args)
+    if site is None:
+        raise usage("say which service: --site FILE, --state DIR, or SECONDBELL_SITE in the environment")
+    return state_dir(site)
