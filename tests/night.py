@@ -109,6 +109,7 @@ class Monitor:
 
     async def start(self, at: int | None = None, *, broker: bool = True) -> None:
         """Start it, at an instant of the stepped clock or by the wall clock, and wait until it serves."""
+        self._hang_up()
         clock = [] if at is None else ["--stepped-clock", show(at)]
         with self.log_file.open("ab") as log:
             self._process = await asyncio.create_subprocess_exec(

@@ -11,10 +11,10 @@ from typing import Literal
 
 import pytest
 
-from monitor.sitefile import keys as site_keys
 from monitor.checking import check, init, report
 from monitor.settings import Unreadable, examine
 from monitor.shipped import shipped
+from monitor.sitefile import keys as site_keys
 from tests.sitefile.site_text import written
 
 CONFIG = Path(__file__).parent.parent / "config"

@@ -21,7 +21,8 @@ class Concern:
 
     FIELDS = (
         "id", "subject", "unit", "rule", "about", "rank", "state", "raised_at", "since", "opened", "holding",
-        "rule_changed", "times", "rung", "called", "called_at", "call_began", "refused", "wait", "wait_at", "waits_from_send",
+        "rule_changed", "times", "rung", "called", "called_at", "call_began", "refused", "wait", "wait_at",
+        "waits_from_send",
         "holder", "last_holder", "recheck_at", "told", "told_at", "settled_at", "settled", "held_back", "late_by",
         "round_at", "evidence",
     )  # fmt: skip

@@ -32,7 +32,7 @@ class Subject:
     __slots__ = ("_next", "stepped", "tops", "tracks")
 
     def __init__(self) -> None:
-        self._next: int | None | Literal["unknown"] = (
+        self._next: int | Literal["unknown"] | None = (
             None  # the next deadline, kept until something changes it
         )
         self.tracks: dict[str, Track] = {}

@@ -55,8 +55,9 @@ class Teller:
             notice.subject, notice.body = "", page(facts, self._site.zone)
         first = self._responsibility.concerns[kept[0][0]]
         notice.thread = told[1] if (told := first.told.get(notice.person)) else None
+        text = hashlib.sha256(f"{notice.subject}\n{notice.body}".encode()).hexdigest()
         for key, why in kept:
-            self._told(self._responsibility.concerns[key], notice, why, kind, now)
+            self._told(self._responsibility.concerns[key], notice, why, kind, text, now)
         return True
 
     def news(self, notice: Notice) -> bool:
@@ -67,7 +68,7 @@ class Teller:
             for key, why in notice.items
         )
 
-    def _told(self, concern: Concern, notice: Notice, why: str, kind: str, now: int) -> None:
+    def _told(self, concern: Concern, notice: Notice, why: str, kind: str, text: str, now: int) -> None:
         message_id = notice.mail_id(self._site.name) if kind == "email" else None
         told = concern.told.setdefault(notice.person, [now, None, 0])
         told[1] = told[1] or message_id  # how often it really was told is counted once it is sent
@@ -85,7 +86,7 @@ class Teller:
             carrier=self._site.people[notice.person].reach[notice.way].carrier,
             notice=notice.id,
             rung=concern.rung,
-            text_sha256=hashlib.sha256(f"{notice.subject}\n{notice.body}".encode()).hexdigest(),
+            text_sha256=text,
             detail={"late_by": concern.late_by} if concern.late_by else {},
         )
 
