@@ -7,7 +7,7 @@ import contextlib
 import json
 import sqlite3
 from collections import Counter
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Collection, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from random import Random
@@ -53,11 +53,11 @@ class Kill:
 
 @dataclass(slots=True, kw_only=True)
 class Killed:
-    """What was so when it was killed: the trail's leaves, and the notices that were being sent."""
+    """What was so when it was killed: the trail's leaves, and the Message-IDs of the notices that were being sent."""
 
     place: str
     leaves: list[bytes]
-    in_flight: set[str]
+    in_flight: dict[str, str]
 
 
 @dataclass(slots=True)
@@ -151,12 +151,16 @@ class Play:
             with contextlib.suppress(ConnectionError):
                 await task
         with StoreReader(self.ward.state_dir) as reader:
-            notices = {key: json.loads(text)[1] for key, text in reader.rows("notice").items()}
+            stored = {key: json.loads(text)[1] for key, text in reader.rows("notice").items()}
             self.killed.append(
                 Killed(
                     place=place,
                     leaves=[entry.leaf for entry in reader.entries()],
-                    in_flight={key for key, notice in notices.items() if notice["state"] == "sending"},
+                    in_flight={
+                        key: notice["message_id"]
+                        for key, notice in stored.items()
+                        if notice["state"] == "sending"
+                    },
                 )
             )
         await self.ward.monitor.start(at)
@@ -218,13 +222,17 @@ def arrivals(play: Play) -> Counter[str]:
     return Counter(mails + [f"{page.pager} {page.text}" for page in play.ward.snpp.pages])
 
 
-def sent(play: Play, only: set[str] | None = None) -> Counter[str]:
-    """How often each notice should have arrived, by the same names: once for each that the store calls sent."""
+def notices(play: Play) -> list[dict[str, Any]]:
+    """All notices of the night, as they are stored."""
     with StoreReader(play.ward.state_dir) as reader:
-        notices = [json.loads(text)[1] for text in reader.rows("notice").values()]
+        return [json.loads(text)[1] for text in reader.rows("notice").values()]
+
+
+def sent(play: Play, only: Collection[str] | None = None) -> Counter[str]:
+    """How often each notice should have arrived, by the same names: once for each that the store calls sent."""
     reach = {"nurse-1": ("4101", None), "charge": (None, "4100"), "manager": ("4000",)}
     found: Counter[str] = Counter()
-    for notice in notices:
+    for notice in notices(play):
         assert notice["state"] in ("sent", "dropped"), notice
         pager = reach.get(notice["person"], (None,))[notice["way"]]
         name = notice["message_id"] if pager is None else f"{pager} {notice['body']}"
@@ -249,6 +257,11 @@ def assert_ended_alike(undisturbed: Play, killed: Play) -> None:
     for kill in killed.killed:
         again += sent(killed, kill.in_flight)
     assert arrived - once <= again, "a notice arrived twice that was not in flight at a kill"
+    ids = {notice["id"]: notice["message_id"] for notice in notices(killed)}
+    for kill in killed.killed:
+        assert {key: ids[key] for key in kill.in_flight} == kill.in_flight, (
+            "sent again under another Message-ID"
+        )
     with StoreReader(killed.ward.state_dir) as reader:
         assert reader.verify() is None
         leaves = [entry.leaf for entry in reader.entries()]
@@ -283,6 +296,7 @@ async def test_a_killed_service_ends_the_night_as_one_never_stopped(
         assert len(concerns(undisturbed)) == 6
         assert sum(sent(undisturbed).values()) > 40
         assert arrivals(undisturbed) == sent(undisturbed)
+        assert any(kill.in_flight for kill in killed.killed)
         assert_ended_alike(undisturbed, killed)
         twice = [deed for deed in deeds(killed) if deed[0] == "accepted-again"]
         assert len(twice) <= 1, "whoever was not answered asks again"

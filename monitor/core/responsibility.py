@@ -131,9 +131,7 @@ class Responsibility:
         concern.held_back = [edge.at, name] if self._sight.backlogged(subject) else None
         self._journal.about(name, concern, now, at=edge.at, since=edge.since, evidence=evidence)
         self.happens(concern, event, now, person=holder)
-        concern.called_at = max(
-            now, edge.at
-        )  # the pump's clock may be ahead: its onset is not news afterwards
+        concern.called_at = max(now, edge.at)  # the pump's clock may be ahead: this onset is not news later
         return concern
 
     def _rise(self, concern: Concern, edge: Edge, now: int) -> None:

@@ -204,7 +204,7 @@ class Night:
                 if isinstance(deed, Answer):
                     said = await service.answer("accept", deed.code, deed.person)
                     self.screen.answered(at, deed, said)
-                    if said["text"].startswith("You have it"):
+                    if _has(service, deed):
                         self._staff.accepted(deed, at)
                 else:
                     self.screen.arrived(at, deed)
@@ -241,6 +241,12 @@ class Night:
             finding = reader.verify()
             self.outcome.entries = reader.frontier().size
         self.outcome.finding = None if finding is None else finding.sentence
+
+
+def _has(service: Service, answer: Answer) -> bool:
+    """Whether the person who answered now has the device."""
+    concerns = service.engine.responsibility.open_of(answer.device)
+    return any(concern.holder == answer.person for concern in concerns)
 
 
 @contextlib.asynccontextmanager

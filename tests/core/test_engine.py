@@ -211,6 +211,37 @@ def test_what_settles_at_an_instant_is_not_told_about() -> None:
     assert {why for told in bench.notices() for _, why in told.items} == {"stand-down"}
 
 
+def test_safe_again_comes_after_a_restart_too() -> None:
+    """Stopped in the minute of feeding that makes it safe: it settles at its end, with no further snapshot needed."""
+    bench = unattended(reporting=0)
+    mended(bench)
+    fed = bench.now
+    bench.pass_by("30 s")
+    bench.restart()
+    bench.until(fed + 62 * SECOND)
+    assert bench.assert_settled("pump-1").settled_at == fed + 60 * SECOND
+
+
+def test_the_order_is_the_same_after_a_restart() -> None:
+    """Several concerns that a change of duty opens are told in the order in which they were raised."""
+    stories = []
+    for stopped in (False, True):
+        bench = Bench(only("unattended"), start=START + 8 * 60 * MINUTE + 40 * MINUTE, reporting=0)
+        for n in (5, 2, 6, 1, 4, 3):
+            bench.snapshot(f"pump-{n}", activity="stopped", alarms=[RINGING])
+            bench.pass_by("1 s")
+        bench.at("00:06:00")
+        for n in range(1, 7):
+            bench.accept("nurse-1", f"pump-{n}")
+        if stopped:
+            rows = bench.kept.rows["concern"]
+            bench.kept.rows["concern"] = dict(sorted(rows.items()))  # as a store may give them
+            bench.restart()
+        bench.at("00:21:00")
+        stories.append([h.device for h in bench.happened if h.event == "duty-ended"])
+    assert stories[0] == stories[1] == [f"pump-{n}" for n in (5, 2, 6, 1, 4, 3)]
+
+
 def test_time_never_runs_back() -> None:
     """An input with an earlier now is taken at the latest one seen."""
     bench = unattended()

@@ -158,6 +158,32 @@ def test_a_ladder_goes_round_at_most_once_at_one_instant() -> None:
     assert bench.concern("pump-1").wait_at == bench.told[-1].at + 10 * MINUTE
 
 
+def test_a_round_is_not_repeated_at_the_instant_of_the_last() -> None:
+    """Accepted and handed back at the very instant of a round: nobody is called twice at it, and all again later."""
+    bench = unattended()
+    for person in ("nurse-1", "nurse-2", "charge"):
+        bench.decline(person, "pump-1")  # the round begins now
+    bench.accept("manager", "pump-1")
+    bench.hand_back("manager", "pump-1")
+    rounds = [h.now for h in bench.happened if h.event == "called" and h.detail["rung"] == 2]
+    assert rounds == [bench.now]
+    bench.pass_by("10 min 10 s")
+    rounds = [h.now for h in bench.happened if h.event == "called" and h.detail["rung"] == 2]
+    assert len(rounds) == 2
+    assert "manager" in {told.person for told in bench.notices()}
+
+
+def test_who_handed_back_is_not_the_next_to_be_asked() -> None:
+    """Alone on both rungs she handed it back: the last resort is asked at once, not she again."""
+    alone = Ladder((Rung(("role:charge",), 10 * MINUTE), Rung(("role:charge",), 10 * MINUTE)))
+    bench = unattended(only("unattended", ladders={("*", "medium"): alone}))
+    bench.accept("charge", "pump-1")
+    bench.pass_by("10 s")
+    bench.hand_back("charge", "pump-1")
+    bench.pass_by("6 s")
+    assert "manager" in {told.person for told in bench.notices(why="handed-back")}
+
+
 def test_a_person_told_on_two_rungs_is_still_told_each_time() -> None:
     """Who stands on both rungs hears again when the second is due."""
     twice = Ladder(

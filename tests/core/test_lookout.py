@@ -427,6 +427,25 @@ def test_a_bridges_backlog_is_read_like_the_brokers() -> None:
     bench.assert_settled("pump-1")
 
 
+def test_the_brokers_backlog_does_not_end_a_bridges() -> None:
+    """The broker's backlog is read while a bridge still sends its own: its pumps' deadlines go on resting."""
+    bench = Bench(only("unattended"), reporting=0)
+    ringing(bench)
+    bench.at("00:01:00")
+    bench.link_down()
+    bench.at("00:30:00")
+    bench.bridge(online=True, backlog=True)
+    bench.link_up()
+    bench.marker_back()
+    bench.pass_by("2 s")
+    assert not reading(bench)
+    assert bench.concerns("pump-1") == []
+    bench.snapshot("pump-1", activity="feeding", alarms=[], time=START + 3 * MINUTE)
+    bench.bridge(online=True, backlog=False)
+    bench.at("00:40:00")
+    assert bench.concerns("pump-1") == []
+
+
 def test_a_bridges_backlog_ends_after_a_minute_at_most() -> None:
     """A bridge that never says that its backlog is read does not keep its pumps from being told; nor over a restart."""
     for restarted in (False, True):

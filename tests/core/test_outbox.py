@@ -169,19 +169,18 @@ def test_failed_for_good_is_counted_like_a_decline() -> None:
 
 
 def test_a_failure_of_an_earlier_call_is_no_refusal_of_this_one() -> None:
-    """A first notice that fails only after the round has come back to the same person refuses nothing now."""
-    bench = before_the_notice()
+    """A page of the first call that fails after she was called anew refuses nothing: her new notice counts."""
+    bench = Bench(only("unattended"), reporting=0)
+    bench.snapshot("pump-1", activity="stopped", alarms=[RINGING])
     bench.holding_sends = True
     bench.at("00:05:10")  # the first attempts are out, and stay out
-    bench.decline("nurse-1", "pump-1")
-    bench.decline("nurse-2", "pump-1")
-    bench.decline("charge", "pump-1")  # round: everybody called anew
-    assert bench.concern("pump-1").refused == []
-    unreachable(bench, "refused")
-    bench.holding_sends = False
-    bench.work()
-    bench.pass_by("30 s")
-    assert "nurse-1" in bench.concern("pump-1").called
+    for person in ("nurse-1", "nurse-2", "charge"):
+        bench.decline(person, "pump-1")
+    assert bench.concern("pump-1").called == ["nurse-1", "nurse-2", "charge", "manager"]
+    unreachable(bench, "refused", ("mail", "pager"))
+    bench.end_sends()
+    bench.end_sends()
+    assert "nurse-1" not in bench.concern("pump-1").refused
 
 
 def test_the_wait_runs_from_a_notice_of_this_call() -> None:
