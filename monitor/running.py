@@ -8,7 +8,6 @@ import datetime
 import json
 import signal
 import sys
-import traceback
 from collections.abc import Callable
 from pathlib import Path
 
@@ -17,6 +16,7 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.cron import CronTrigger
 from paho.mqtt.enums import MQTTProtocolVersion
 
+from monitor.adapters import logs
 from monitor.adapters.clock import Clock, SystemClock
 from monitor.adapters.lockfile import Lock, StateError, site_key
 from monitor.adapters.store import SqliteStore
@@ -128,11 +128,9 @@ def run(site_file: Path, clock: Clock) -> int:
             print(f"secondbell: {error.strerror or error}", file=sys.stderr)
             return FAILED
         except Exception as error:
-            frame = traceback.extract_tb(error.__traceback__)[-1]
             log.critical(
                 "ended by a fault of its own; the next start goes on from the last transaction",
-                error=one_line(repr(error)),
-                where=f"{Path(frame.filename).name}:{frame.lineno} in {frame.name}",
+                **logs.fault(error),
             )
             return FAILED
     return 0

@@ -41,10 +41,9 @@ from monitor.core.effects import (
     SendMarker,
     SendNotice,
 )
-from monitor.core.engine import Engine, Loaded, Rejected
+from monitor.core.engine import Engine, Loaded
 from monitor.core.instants import show
 from monitor.core.journal import Happening
-from monitor.core.messages import Rejection
 from monitor.core.published import monitor_presence_payload
 from monitor.core.topics import filters, monitor_presence_topic
 from monitor.core.trail import Frontier
@@ -222,10 +221,11 @@ class Service:
             prefix=self.site.prefix,
             site=self.site.name,
         )
-        event: object = decoded
-        if isinstance(decoded, Rejection):
-            event = Rejected(decoded, message.payload)
-        self.engine.receive(event, self._clock.now())
+        error = self.engine.receive_message(decoded, message.payload, self._clock.now())
+        if error is not None:
+            log.critical(
+                "a fault of ours on one message; it is quarantined", topic=message.topic, exc_info=error
+            )
 
     async def _commit(self, batch: Batch) -> None:
         """Store what the engine did, then acknowledge, perform and answer; a failed commit is tried again unchanged."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,10 @@ import pytest
 from monitor.core.rulebook import Rule, parse
 
 ROOT = Path(__file__).parent.parent
+
+
+# Started in the background, a shell lets us ignore SIGINT, and so would every process that we start and interrupt.
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

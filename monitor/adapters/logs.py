@@ -4,8 +4,21 @@ from __future__ import annotations
 
 import logging
 import sys
+import traceback
+from pathlib import Path
 
 import structlog
+
+from monitor.core.phrases import one_line
+
+
+def fault(error: BaseException) -> dict[str, str]:
+    """What a log line says of a fault of our own: the error and its place, on one line each, no stack trace."""
+    frame = traceback.extract_tb(error.__traceback__)[-1]
+    return {
+        "error": one_line(repr(error)),
+        "where": f"{Path(frame.filename).name}:{frame.lineno} in {frame.name}",
+    }
 
 
 def configure(level: str = "info") -> None:

@@ -52,6 +52,22 @@ class Actions:
             self._tell_last_holder(concern, now)
         self._caller.call(concern, 0, why, now)
 
+    def tell_new_unit(self, concern: Concern, before: str, now: int) -> None:
+        """Tell whom the rungs reached have in the unit that a device has been moved to."""
+        self._tell_besides(concern, "next-rung", before, now, now)
+
+    def _tell_besides(self, concern: Concern, why: str, unit: str, at: int, now: int) -> None:
+        """Tell who is now on a rung that was reached, and was not so in `unit` at instant `at`."""
+        if concern.held_back:
+            return
+        rota = self.site.rota
+        for rung in self.site.ladder(concern.unit, concern.priority).rungs[: concern.rung + 1]:
+            were = people_of(rung, unit, at, rota)
+            for person in people_of(rung, concern.unit, now, rota):
+                if person not in were and person not in concern.called:
+                    concern.called.append(person)
+                    self._caller.tell(concern, person, why, now)
+
     # ---- the cells' actions ----------------------------------------------------------------------------------------
 
     def _raise(self, concern: Concern, now: int) -> None:
@@ -83,15 +99,7 @@ class Actions:
         self._caller.call(concern, 0, "duty", now)
 
     def _tell_new_on_duty(self, concern: Concern, now: int) -> None:
-        if concern.held_back:
-            return
-        rota, unit = self.site.rota, concern.unit
-        for rung in self.site.ladder(unit, concern.priority).rungs[: concern.rung + 1]:
-            were = people_of(rung, unit, self.duty_seen, rota)
-            for person in people_of(rung, unit, now, rota):
-                if person not in were and person not in concern.called:
-                    concern.called.append(person)
-                    self._caller.tell(concern, person, "duty", now)
+        self._tell_besides(concern, "duty", concern.unit, self.duty_seen, now)
 
     def _tell_holder_further(self, concern: Concern, now: int) -> None:
         if concern.holder is not None:

@@ -91,7 +91,11 @@ class Answers:
                 return refuse("Nothing was done: this concern is not about one pump's feed.")
             return self._feed_ended(device, concern, asked, reason, now)
         heard = subject is None  # a message has no way back: what has to be said goes as a notice
-        return True, self._responsibility.answer(concern, answer, person, now, reason, heard=heard)
+        held, was_live = concern.holder == person, concern.live
+        said = self._responsibility.answer(concern, answer, person, now, reason, heard=heard)
+        if answer in ("accept", "take-over"):
+            return concern.state is State.ACCEPTED and concern.holder == person, said
+        return (held if answer == "hand-back" else was_live), said
 
     def _most_urgent(self, device: str) -> Concern | str:
         """What an answer about a device as a whole is about: the most urgent, first of all one that nobody has."""

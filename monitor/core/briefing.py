@@ -138,9 +138,10 @@ def why_settled(about: str, rule: str, picture: Picture | None) -> str:
         else:
             why = "its battery is no longer low"
         return f"{why}; {doing(picture)}"
-    if picture.delivering:
-        return f"it feeds again; {doing(picture)}"
-    return f"no feed is due; {doing(picture)}"
+    now = doing(picture)
+    if picture.activity == "feeding":
+        return now.replace("the pump is feeding", "it feeds again", 1)
+    return f"it delivers again; {now}" if picture.delivering else f"no feed is due; {now}"
 
 
 def doing(picture: Picture) -> str:
@@ -149,6 +150,8 @@ def doing(picture: Picture) -> str:
         now = ", in alarm: " + ", ".join(CONDITIONS.get(a.condition, a.condition) for a in alarms)
     else:
         now = ", a low priority alarm only" if picture.alarms else ", no alarm"
+    if picture.activity == "unknown":
+        return f"what the pump does is unknown{now}"
     return f"the pump is {ACTIVITY.get(picture.activity, picture.activity)}{now}"
 
 

@@ -25,6 +25,7 @@ from monitor.core.lookout import Lookout
 from monitor.core.messages import (
     AnswerMessage,
     Cleared,
+    Decoded,
     PlanMessage,
     PresenceMessage,
     Reason,
@@ -32,6 +33,7 @@ from monitor.core.messages import (
     Snapshot,
 )
 from monitor.core.outbox import Notice, Outbox
+from monitor.core.phrases import one_line
 from monitor.core.picture import Picture
 from monitor.core.quarantine import Quarantine
 from monitor.core.responsibility import Responsibility
@@ -120,6 +122,25 @@ class Engine:
         """Take one input at instant `now`."""
         self.now = max(self.now, now)
         self._HANDLERS[type(event)](self, event, self.now)
+
+    def receive_message(self, message: Decoded, payload: bytes, now: int) -> Exception | None:
+        """Take a message as decoded; a fault of ours on it is quarantined by name and returned, not raised.
+
+        A raising message would come again after each restart, for ever, and keep all others from being heard.
+        """
+        if isinstance(message, Rejection):
+            self.receive(Rejected(message, payload), now)
+            return None
+        try:
+            self.receive(message, now)
+        except Exception as error:
+            fault = f"{type(error).__name__}: {one_line(str(error), 120)}"
+            topic = "/".join(str(part) for part in message[:3])
+            named = getattr(message, "device", None)
+            rejection = Rejection(Reason.ENGINE_FAULT, fault, topic, getattr(message, "unit", None), named)
+            self.receive(Rejected(rejection, payload), now)
+            return error
+        return None
 
     def advance(self, now: int) -> None:
         """Let everything pass that is due by `now`."""
@@ -331,23 +352,13 @@ class Engine:
             self._load_concern(Concern.load(json.loads(text)[1]), changed)
         answered = [(json.loads(text), key) for key, text in loaded.rows.get("answer", {}).items()]
         self.answers.seen.update((key, seen) for seen, key in sorted(answered))
-        self._wait_for_backlogs()
+        self.lookout.begin_again(self.now)
         for text in loaded.rows.get("notice", {}).values():
             notice = Notice.load(json.loads(text)[1])
             if notice.state not in ("sent", "failed", "dropped"):
                 self.outbox.notices[notice.id] = notice
         for rule, names in changed.items():
             self.journal.note("rule-changed", now=self.now, rule=rule, devices=len(names))
-
-    def _wait_for_backlogs(self) -> None:
-        """A backlog that was being read at the stop ends some time, even if its bridge or broker says no more."""
-        at_most = self.site.times.catch_up
-        for name, bridge in self.sight.bridges.items():
-            if bridge.backlog:
-                self._timers.put(bridge.backlog_since + at_most, Kind.CATCH_UP, name)
-        if not self.sight.link:
-            self.sight.starting = True
-            self._timers.put(self.now + at_most, Kind.CATCH_UP, "")
 
     def _load_device(self, name: str, text: str, changed: dict[str, list[str]]) -> None:
         _, picture, subject = json.loads(text)

@@ -122,6 +122,16 @@ class Lookout:
         self._look_at_devices(now)
         self.look_at_units(now)
 
+    def begin_again(self, now: int) -> None:
+        """After a start: a backlog being read at the stop ends some time, even if bridge or broker say no more."""
+        at_most = self.site.times.catch_up
+        for name, bridge in self.sight.bridges.items():
+            if bridge.backlog:
+                self._timers.put(bridge.backlog_since + at_most, Kind.CATCH_UP, name)
+        if not self.sight.link:
+            self.sight.starting = True
+            self._timers.put(now + at_most, Kind.CATCH_UP, "")
+
     def _look_later(self, catch_up: CatchUp) -> None:
         times = self.site.times
         self._timers.put(catch_up.next_look(times.catch_up_quiet, times.catch_up), Kind.CATCH_UP, "")
@@ -183,6 +193,8 @@ class Lookout:
         picture = device.picture
         if before == (picture.unit, picture.bridge):
             return
+        if before is not None and before[0] != picture.unit:
+            self.responsibility.moved(device.name, before[0], now)
         unit = self.unit(picture.unit).picture
         unknown = not unit.sight_lost or (picture.glucose_risk and not unit.glucose_risk)
         if (unknown and self.sight.lost(picture.bridge)) or (

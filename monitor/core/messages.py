@@ -181,6 +181,7 @@ class Reason(StrEnum):
     RETAINED_ANSWER = "retained-answer"
     BAD_PRESENCE = "bad-presence"
     DECODER_FAULT = "decoder-fault"
+    ENGINE_FAULT = "engine-fault"
 
 
 class Rejection(NamedTuple):

@@ -197,6 +197,13 @@ class Responsibility:
                 self.happens(concern, Event.DUTY_CHANGES, now)
         self.duty_seen = now
 
+    def moved(self, subject: str, before: str, now: int) -> None:
+        """A device was moved from another unit: its open concerns are told where it is now."""
+        for concern in self.open_of(subject):
+            if concern.state is State.OPEN:
+                self._actions.tell_new_unit(concern, before, now)
+                self._touch(concern)
+
     def look_again(self, now: int) -> None:
         """After a start: whose holder is no longer listed is open again, whose rule is gone is withdrawn."""
         for concern in self.in_order():

@@ -75,9 +75,7 @@ def test_after_the_end_it_says_that_it_ended_and_when(answer: str) -> None:
     mended(bench)
     bench.at("00:10:00")
     said = bench.answer(answer, "nurse-1", bench.code("nurse-1", "pump-1")).text
-    assert said == (
-        "It ended at 22:07: it feeds again; the pump is feeding, no alarm. Nothing more is asked of you."
-    )
+    assert said == ("It ended at 22:07: it feeds again, no alarm. Nothing more is asked of you.")
     bench.assert_settled("pump-1")
 
 

@@ -158,6 +158,19 @@ def test_a_ladder_goes_round_at_most_once_at_one_instant() -> None:
     assert bench.concern("pump-1").wait_at == bench.told[-1].at + 10 * MINUTE
 
 
+def test_an_open_concern_that_moves_is_told_where_it_is_now() -> None:
+    """The pump is wheeled to another ward with its concern open: that ward's nurse hears at once, others not again."""
+    spans = [Span("nurse-1", "nurse", "elm", 0, FOR_EVER), Span("nurse-2", "nurse", "oak", 0, FOR_EVER),
+             Span("charge", "charge", "*", 0, FOR_EVER)]  # fmt: skip
+    bench = unattended(only("unattended", rota=Rota(spans)))
+    assert {told.person for told in bench.notices()} == {"nurse-1"}
+    bench.snapshot("pump-1", unit="oak")
+    bench.pass_by("6 s")
+    assert [told.person for told in bench.notices()] == ["nurse-2"]
+    bench.at("00:15:30")
+    assert [told.person for told in bench.notices()] == ["charge"]
+
+
 def test_a_round_is_not_repeated_at_the_instant_of_the_last() -> None:
     """Accepted and handed back at the very instant of a round: nobody is called twice at it, and all again later."""
     bench = unattended()

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 
 import pytest
 
 from monitor.core.instants import MINUTE, SECOND
-from monitor.testing import START, Bench, Told, alarm
+from monitor.testing import START, Bench, Told, alarm, ward
 from tests.core.stories import FAULT, RINGING, mended, only, ringing, unattended
 
 ADDRESSES = {"pager": "4471", "mail": "nurse-1@ward.invalid"}
@@ -170,16 +171,21 @@ def test_failed_for_good_is_counted_like_a_decline() -> None:
 
 def test_a_failure_of_an_earlier_call_is_no_refusal_of_this_one() -> None:
     """A page of the first call that fails after she was called anew refuses nothing: her new notice counts."""
-    bench = Bench(only("unattended"), reporting=0)
+    people = {
+        name: dataclasses.replace(person, reach=person.reach[:1]) for name, person in ward().people.items()
+    }
+    bench = Bench(only("unattended", people=people), reporting=0)
     bench.snapshot("pump-1", activity="stopped", alarms=[RINGING])
     bench.holding_sends = True
     bench.at("00:05:10")  # the first attempts are out, and stay out
     for person in ("nurse-1", "nurse-2", "charge"):
         bench.decline(person, "pump-1")
     assert bench.concern("pump-1").called == ["nurse-1", "nurse-2", "charge", "manager"]
-    unreachable(bench, "refused", ("mail", "pager"))
+    unreachable(bench, "refused", ("pager",))
     bench.end_sends()
-    bench.end_sends()
+    assert [h.person for h in bench.happened if h.event == "notice-failed"] == []
+    bench.work()
+    assert [h.person for h in bench.happened if h.event == "notice-failed"] == ["nurse-1"]
     assert "nurse-1" not in bench.concern("pump-1").refused
 
 
