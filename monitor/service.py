@@ -19,7 +19,7 @@ from typing import Any
 import structlog
 
 from monitor import __version__
-from monitor.adapters import mqtt
+from monitor.adapters import logs, mqtt
 from monitor.adapters.carriers import Carrier
 from monitor.adapters.clock import Clock, SteppedClock
 from monitor.adapters.control import ControlServer
@@ -224,7 +224,7 @@ class Service:
         error = self.engine.receive_message(decoded, message.payload, self._clock.now())
         if error is not None:
             log.critical(
-                "a fault of ours on one message; it is quarantined", topic=message.topic, exc_info=error
+                "a fault of ours on one message; it is quarantined", topic=message.topic, **logs.fault(error)
             )
 
     async def _commit(self, batch: Batch) -> None:
