@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import datetime
+import gc
 import json
 import signal
 import sys
@@ -85,6 +86,7 @@ def open_service(
         lock.close()
         raise CannotStart(str(error)) from error
     try:
+        gc.disable()  # many devices are about to be made that will all stay
         service = Service(
             settings,
             clock=clock,

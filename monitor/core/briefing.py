@@ -11,9 +11,11 @@ from monitor.core.device import Device
 from monitor.core.facts import Facts
 from monitor.core.guidance import checks
 from monitor.core.ladders import people_of
+from monitor.core.messages import AlarmCondition
 from monitor.core.phrases import clock, one_line
 from monitor.core.picture import Picture
 from monitor.core.site import Site
+from monitor.core.tracks import counted
 from monitor.core.wording import ACTIVITY, CONDITIONS, WHAT
 
 MOST_PLACES = 40  # in one notice about a unit; the rest is counted
@@ -85,6 +87,7 @@ def facts_of(
         settled=concern.settled,
         places=tuple(places),
         told_before=told[2] if told else 0,
+        onsets=_onsets(concern, device),
     )
 
 
@@ -95,6 +98,16 @@ def named(site: Site, concern: Concern) -> str:
     place = f"unit {concern.unit}" if unit else (entry and entry.place) or concern.subject
     what = WHAT[concern.rule].short if concern.rule in WHAT else concern.rule.replace("-", " ")
     return f"{one_line(place)} ({what})"
+
+
+def _onsets(concern: Concern, device: Device | None) -> tuple[tuple[int, AlarmCondition], ...]:
+    """The onsets that a concern's rule has counted, up to the newest."""
+    rule = (
+        next((rule for rule in device.rules if rule.id == concern.rule), None) if device is not None else None
+    )
+    if device is None or rule is None or not device.picture.recent:
+        return ()
+    return tuple(counted(rule, device.picture, device.picture.recent[-1][0]))
 
 
 def next_at(concern: Concern, now: int) -> int | None:

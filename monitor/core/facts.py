@@ -63,6 +63,7 @@ class Facts:
     settled: str | None  # why it is over and what the pump does now, in words; no person's name
     places: tuple[str, ...]  # of a unit: each pump's place and last known trouble
     told_before: int
+    onsets: tuple[tuple[int, AlarmCondition], ...] = ()  # of a rule that counts them: when, and what
     drill: bool = False
     place_since: int | None = None
 

@@ -19,7 +19,7 @@ from monitor.core.rulebook import PRIORITY
 from monitor.core.sight import SightState
 from monitor.core.site import Site
 from monitor.core.timers import Kind, Timers
-from monitor.core.tracks import RecurringTrack
+from monitor.core.tracks import RecurringTrack, counted
 
 
 class Fleet:
@@ -218,6 +218,7 @@ class Fleet:
             "battery_low": picture.battery_low,
             "delivered_ml": picture.delivered_ml,
             "target_ml": picture.target_ml,
+            "onsets": [[at, alarm.condition] for at, alarm in counted(edge.rule, picture, edge.at)] or None,
         }
         thresholds = {
             name: [quantity.number, quantity.unit] for name, quantity in edge.rule.thresholds.items()

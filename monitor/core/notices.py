@@ -166,9 +166,28 @@ def _opening(fact: Facts, zone: Zone) -> str:
     if fact.told_before > 0:
         often += f" You were told of it {times(fact.told_before)} before."
     lines.append(f"How often: {often}")
+    if fact.onsets:
+        lines.append(_onsets(fact, zone))
     if why.kind in ("call", "yours") and fact.hazard:
         lines.append(f"Why it matters: {one_line(fact.hazard)}")
     return "\n".join(lines)
+
+
+def _onsets(fact: Facts, zone: Zone) -> str:
+    """When it happened, where, and what has been tried: the side is said although the line may be clear now."""
+    seen: dict[str, list[str]] = {}
+    for at, alarm in fact.onsets:
+        seen.setdefault(_condition(alarm), []).append(clock(at, fact.now, zone))
+    when = "; ".join(f"{what} at {', '.join(clocks)}" for what, clocks in seen.items())
+    tried = "Each time it was cleared at the pump" if len(fact.onsets) > 1 else "It was cleared at the pump"
+    standing = {(alarm.condition, alarm.line) for alarm in fact.alarms}
+    if any((alarm.condition, alarm.line) in standing for _, alarm in fact.onsets):
+        tried = "It was cleared at the pump in between" if len(fact.onsets) > 1 else ""
+    return f"When: {when}." + (f" {tried}, which did not mend it." if tried else "")
+
+
+def _condition(alarm: AlarmCondition) -> str:
+    return CONDITIONS.get(alarm.condition) or one_line(alarm.condition, 40).replace("-", " ")
 
 
 def _places(fact: Facts) -> str:
@@ -190,7 +209,7 @@ def _pump(fact: Facts, zone: Zone) -> str:
             f"- doing: {ACTIVITY.get(fact.activity, one_line(fact.activity, 40))}; feed due: {due}",
             f"- power: {_power(fact)}",
             f"- delivered: {ml(fact.delivered_ml)}; set rate: {quantity(fact.rate_ml_h, 'mL/h')}",
-            f"- target: {ml(fact.target_ml)}; missing: {_missing(fact)}",
+            f"- target: {ml(fact.target_ml)}; left to give: {_left(fact)}",
         ]
     if fact.unreadable > 0:
         lines.append(f"- messages since then that could not be read: {min(fact.unreadable, 9999)}")
@@ -201,7 +220,7 @@ def _pump(fact: Facts, zone: Zone) -> str:
 
 def _alarm(alarm: AlarmCondition, now: int, zone: Zone) -> str:
     """One active alarm condition."""
-    what = CONDITIONS.get(alarm.condition) or one_line(alarm.condition, 40).replace("-", " ")
+    what = _condition(alarm)
     line = f", {one_line(alarm.line, 20)} line" if alarm.line else ""
     sound = SOUND.get(alarm.inactivation, one_line(alarm.inactivation, 40))
     since = "" if alarm.since is None else f", since {clock(alarm.since, now, zone)}"
@@ -216,7 +235,7 @@ def _power(fact: Facts) -> str:
     return f"{mains}, battery {percent}{low}"
 
 
-def _missing(fact: Facts) -> str:
+def _left(fact: Facts) -> str:
     """What of the target has not been delivered."""
     if fact.target_ml is None or fact.delivered_ml is None:
         return "unknown"

@@ -16,6 +16,7 @@ from monitor.core.plans import UTC, Zone, window_at
 HOUR = 3_600_000
 NOT_FED_FOR = 4 * HOUR  # without a plan, a feed counts as over when nothing has fed for this long
 CLOCK_TOLERANCE = 90_000  # a `since` further ahead than this cannot identify an onset
+MOST_RECENT = 12  # onsets kept, to be told and to be found in the trail
 MOST_KEYS = 64  # the condition vocabulary is open: a device cannot make us remember more than this
 
 ALARM_FREE: tuple[AlarmCondition, ...] = ()
@@ -29,8 +30,9 @@ class Picture:
         "battery_percent", "battery_low", "rate_ml_h", "delivered_ml", "target_ml", "delivering", "feed_due",
         "last_feeding", "newest", "clock_doubtful", "calm_since", "plan", "window_start", "given_ml", "feed_ended",
         "unreadable", "delivering_since", "counter_ml",
+        "recent",
     )  # fmt: skip
-    VERSION = 2
+    VERSION = 3
     __slots__ = (*FIELDS, "new_onsets")
 
     def __init__(self, unit: str) -> None:
@@ -58,6 +60,7 @@ class Picture:
         self.given_ml = 0.0  # delivered since the plan's window began
         self.feed_ended = False
         self.unreadable = 0  # messages since the last readable one
+        self.recent: tuple[tuple[int, AlarmCondition], ...] = ()  # the last onsets and their instants
         self.new_onsets: tuple[AlarmCondition, ...] = ALARM_FREE  # of the snapshot being applied
 
     @property
@@ -89,6 +92,8 @@ class Picture:
     def apply(self, snapshot: Snapshot, at: int, receipt: int, zone: Zone = UTC) -> None:
         """Take a snapshot that acts at instant `at` and was received at `receipt` (ms)."""
         self.new_onsets = self._onsets(snapshot, at) if snapshot.alarms else ALARM_FREE
+        if self.new_onsets:
+            self.recent = (*self.recent, *((at, alarm) for alarm in self.new_onsets))[-MOST_RECENT:]
         before_ml = self.counter_ml
         # Interned: of many devices these few words are the same.
         self.unit, self.source, self.bridge = (
@@ -198,6 +203,7 @@ class Picture:
         for field, value in zip(cls.FIELDS, values, strict=True):
             setattr(picture, field, intern(value) if isinstance(value, str) else value)
         picture.alarms = tuple(AlarmCondition(*alarm) for alarm in picture.alarms)
+        picture.recent = tuple((at, AlarmCondition(*alarm)) for at, alarm in picture.recent)
         picture.newest = {(row[0], row[1]): row[2] for row in values[_NEWEST]}
         if picture.plan is not None:
             plan = Plan._make(picture.plan)

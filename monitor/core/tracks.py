@@ -59,6 +59,17 @@ def stirred_by(rule: CompiledRule, picture: Any) -> dict[Key, int]:
     return found
 
 
+def counted(rule: CompiledRule, picture: Any, at: int) -> list[tuple[int, AlarmCondition]]:
+    """The onsets that a `recurring` rule has counted up to instant `at`, as far as the picture remembers them."""
+    if rule.pattern != "recurring":
+        return []
+    return [
+        (onset, alarm)
+        for onset, alarm in picture.recent
+        if any(b.alarm is not None and b.alarm(alarm) and at - b.within < onset <= at for b in rule.branches)
+    ]
+
+
 class LastingTrack:
     """Runs of a `lasting` rule, one for each branch and, if the rule says so, each alarm condition."""
 

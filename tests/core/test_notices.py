@@ -22,7 +22,7 @@ The pump, now:
 - doing: stopped by an alarm condition; feed due: yes
 - power: on mains, battery 61 %, not low
 - delivered: 412 mL; set rate: 85 mL/h
-- target: 1000 mL; missing: 588 mL
+- target: 1000 mL; left to give: 588 mL
 
 Look at, in this order:
 1. Look at the person first.
@@ -48,7 +48,7 @@ The pump, last seen 02:02:
 - doing: held by a person; feed due: yes
 - power: mains unknown, battery unknown
 - delivered: 412 mL; set rate: unknown
-- target: unknown; missing: unknown
+- target: unknown; left to give: unknown
 - messages since then that could not be read: 3
 - its clock is doubtful: its times may be wrong
 
@@ -73,7 +73,7 @@ The pump, now:
 - doing: feeding; feed due: yes
 - power: on mains, battery 61 %, not low
 - delivered: 412 mL; set rate: 85 mL/h
-- target: 1000 mL; missing: 588 mL
+- target: 1000 mL; left to give: 588 mL
 """
 
 SIGHT_LOST = """\
