@@ -85,8 +85,8 @@ def open_service(
     except (StateError, StoreError, PasswordMissing, OSError, ValueError) as error:
         lock.close()
         raise CannotStart(str(error)) from error
+    gc.disable()  # many devices are about to be made that will all stay
     try:
-        gc.disable()  # many devices are about to be made that will all stay
         service = Service(
             settings,
             clock=clock,
@@ -102,6 +102,9 @@ def open_service(
     except (ValueError, LookupError, TypeError, AttributeError) as error:
         _close(store, lock)  # only whole transactions come back from a store: somebody else has been at it
         raise CannotStart(f"{store.path}: what it holds cannot be read: {one_line(repr(error))}") from error
+    finally:
+        gc.enable()
+    gc.freeze()  # a collection over 100,000 devices would stall the loop for seconds, and find nothing
     return service, lock
 
 
