@@ -184,7 +184,10 @@ class Fleet:
         picture = device.picture
         for concern in self.responsibility.open_of(device.name):
             if concern.holding:
-                if not concern.rule_changed or concern.rule in device.subject.tracks:
+                told = (
+                    picture.acted == at
+                )  # a changed rule is judged at a snapshot, not at another rule's deadline
+                if not (concern.rule_changed and told) or concern.rule in device.subject.tracks:
                     continue
                 concern.holding, concern.rule_changed = False, False
             if concern.about in ("alarms", "delivery") and not picture.safe(at, self.site.times.safe_after):

@@ -20,6 +20,8 @@ from monitor.core.sight import Bridge, CatchUp, SightState, Unit
 from monitor.core.site import DeviceEntry, Site
 from monitor.core.timers import Kind, Timers
 
+RETURN = 5_000  # ms from a bridge's return to its devices' deadlines; common practice, no source
+
 
 class Lookout:
     """The units, and what becomes of them and of the devices when sight changes."""
@@ -77,15 +79,20 @@ class Lookout:
         """A bridge came, went, or began or ended to send what it had stored."""
         known = self.sight.bridges.get(message.bridge)
         before = known or Bridge()
-        after = Bridge(message.online, message.backlog and message.online, before.backlog_since)
-        if known is not None and (after.online, after.backlog) == (before.online, before.backlog):
+        after = Bridge(message.online, message.backlog and message.online, before.backlog_until)
+        if known is not None and after.said == before.said:
             return
         self.journal.note(
             "bridge-presence", now=now, bridge=message.bridge, online=message.online, backlog=message.backlog
         )
-        if after.backlog and not before.backlog:
-            after.backlog_since = now
-            self._timers.put(now + self.site.times.catch_up, Kind.CATCH_UP, message.bridge)
+        began = after.backlog and not (before.backlog and not before.returned)
+        if not before.online and after.online and not after.backlog:
+            after.backlog = after.returned = began = (
+                True  # what rested must not fire before its pumps have spoken
+            )
+        if began:
+            after.backlog_until = now + (RETURN if after.returned else self.site.times.catch_up)
+            self._timers.put(after.backlog_until, Kind.CATCH_UP, message.bridge)
         self.sight.bridges[message.bridge] = after
         if before.backlog and not after.backlog:
             after.backlog = True  # until what rested has been worked through
@@ -100,9 +107,11 @@ class Lookout:
         times = self.site.times
         if bridge:
             known = self.sight.bridges.get(bridge)
-            if known is None or not known.backlog or now - known.backlog_since < times.catch_up:
+            if known is None or not known.backlog or now < known.backlog_until:
                 return
-            self.journal.note("backlog-unfinished", now=now, bridge=bridge)
+            if not known.returned:
+                self.journal.note("backlog-unfinished", now=now, bridge=bridge)
+            known.returned = False
             self._backlog_read(bridge, now)
             self._look_at_devices(now, bridge)
             self.look_at_units(now)
@@ -127,7 +136,7 @@ class Lookout:
         at_most = self.site.times.catch_up
         for name, bridge in self.sight.bridges.items():
             if bridge.backlog:
-                self._timers.put(bridge.backlog_since + at_most, Kind.CATCH_UP, name)
+                self._timers.put(bridge.backlog_until, Kind.CATCH_UP, name)
         if not self.sight.link:
             self.sight.starting = True
             self._timers.put(now + at_most, Kind.CATCH_UP, "")

@@ -59,7 +59,10 @@ def mail(facts: Sequence[Facts], zone: Zone) -> Text:
     )
     if len(ordered) > 1:
         several = f"{len(ordered)} concerns in this mail, the most urgent first."
-        parts.append(f"{several} Accepting one answers for all that are open at the same pump.")
+        calls = any(fact.told_as.kind == "call" for fact in ordered)
+        parts.append(
+            f"{several} Accepting one answers for all that are open at the same pump." if calls else several
+        )
     parts.append("\n\n----------\n\n".join(_block(fact, zone) for fact in ordered))
     parts.append(CAUTION)
     return Text(subject, "\n\n".join(parts) + "\n")
@@ -347,7 +350,7 @@ def _pager_place(fact: Facts) -> str:
 def _filled(text: str, fact: Facts, longest: int = 60) -> str:
     """A sentence of `WHY` with the duty label of who has or had it."""
     holder = one_line(fact.holder or "", longest)
-    was = f"It was with {holder}, whose duty has ended." if holder else "Nobody had accepted it."
+    was = f"It was with {holder} before. " if holder else ""
     had = f" {capital(holder)} had it." if holder else ""
     return text.format(Holder=capital(holder or "somebody"), was=was, had=had)
 

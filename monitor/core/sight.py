@@ -47,7 +47,15 @@ class Bridge:
 
     online: bool = True
     backlog: bool = False
-    backlog_since: int = 0
+    backlog_until: int = 0  # when the wait for its end is over
+    returned: bool = (
+        False  # it has just come back without one: its devices are given a moment to say how they are
+    )
+
+    @property
+    def said(self) -> tuple[bool, bool]:
+        """Online, and sending what it had stored, as it said itself."""
+        return self.online, self.backlog and not self.returned
 
 
 @dataclass(slots=True)
@@ -99,7 +107,9 @@ class SightState:
         """What survives a restart: what bridges said. The link is found anew."""
         return {
             "connections": self.connections,
-            "bridges": {name: [b.online, b.backlog, b.backlog_since] for name, b in self.bridges.items()},
+            "bridges": {
+                name: [b.online, b.backlog, b.backlog_until, b.returned] for name, b in self.bridges.items()
+            },
         }
 
     def restore(self, state: dict[str, Any]) -> None:

@@ -45,7 +45,12 @@ WHY: Final[Mapping[str, Why]] = {
         "{Holder} accepted it, but the trouble is still there, so it is open again.",
         "Accepted, still there.",
     ),
-    "duty": Why("call", "", "You have come on duty. {was} Nobody has it now.", "Open as you come on duty."),
+    "duty": Why(
+        "call",
+        "",
+        "You have come on duty and this is open. {was}Nobody has it now.",
+        "Open as you come on duty.",
+    ),
     "taken": Why("told", "TAKEN", "{Holder} has it. Nothing is asked of you now.", "{Holder} has it."),
     "taken-over": Why(
         "told", "TAKEN OVER", "{Holder} took it over and has it from now on.", "{Holder} has it now."

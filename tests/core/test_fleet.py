@@ -9,6 +9,7 @@ import pytest
 from monitor.core.device import Device
 from monitor.core.engine import Engine
 from monitor.core.journal import Happening
+from monitor.core.lookout import RETURN
 from monitor.core.messages import PresenceMessage
 from monitor.core.rulebook import Rule, parse
 from monitor.core.site import DeviceEntry, Site, Times
@@ -235,10 +236,11 @@ def test_nothing_is_silent_while_its_bridge_is_gone() -> None:
     running.advance(NOW + HOUR)
     assert told(running) == []
     presence(running, True, HOUR)
-    running.advance(NOW + HOUR + 3 * MINUTE - 1)
+    running.advance(NOW + HOUR + RETURN)
+    running.advance(NOW + HOUR + RETURN + 3 * MINUTE - 1)
     assert told(running) == []
-    running.advance(NOW + HOUR + 3 * MINUTE)
-    assert told(running) == [(HOUR + 3 * MINUTE, "holds")]
+    running.advance(NOW + HOUR + RETURN + 3 * MINUTE)
+    assert told(running) == [(HOUR + RETURN + 3 * MINUTE, "holds")]
 
 
 def test_a_message_that_comes_before_its_bridge_is_said_to_be_back() -> None:
@@ -259,8 +261,21 @@ def test_deadlines_that_rested_are_worked_through_on_their_own_times() -> None:
     running.advance(NOW + MINUTE)
     assert told(running) == []
     presence(running, True, MINUTE)
-    running.advance(NOW + MINUTE)
+    running.advance(NOW + MINUTE + RETURN - 1)
+    assert told(running) == []
+    running.advance(NOW + MINUTE + RETURN)
     assert told(running) == [(10 * SECOND, "holds")]
+
+
+def test_a_pump_that_speaks_as_its_bridge_returns_is_believed() -> None:
+    """What rested does not fire on old values before the pump has had a moment to send new ones."""
+    running = engine(MADE_UP)
+    take(running, 0, alarms=(alarm(1),))
+    presence(running, False, 5 * SECOND)
+    presence(running, True, 9 * SECOND)
+    take(running, 10 * SECOND)  # mended meanwhile, at the very instant of the limit
+    running.advance(NOW + MINUTE)
+    assert told(running) == []
 
 
 def test_the_newest_snapshot_decides_the_unit() -> None:
