@@ -85,15 +85,18 @@ class Lookout:
         self.journal.note(
             "bridge-presence", now=now, bridge=message.bridge, online=message.online, backlog=message.backlog
         )
-        began = after.backlog and not (before.backlog and not before.returned)
-        if not before.online and after.online and not after.backlog:
-            after.backlog = after.returned = began = (
-                True  # what rested must not fire before its pumps have spoken
-            )
-        if began:
+        returns = after.said == (True, False) and not before.online
+        if returns or (after.backlog and not before.said[1]):
+            # Without a backlog too, what rested must not fire before the pumps have had a moment to speak.
+            after.backlog, after.returned = True, returns
             after.backlog_until = now + (RETURN if after.returned else self.site.times.catch_up)
             self._timers.put(after.backlog_until, Kind.CATCH_UP, message.bridge)
         self.sight.bridges[message.bridge] = after
+        if returns:
+            for device in self._behind(message.bridge):
+                self._restart_silence(
+                    device, now
+                )  # it counts anew from the return, not from the end of that moment
         if before.backlog and not after.backlog:
             after.backlog = True  # until what rested has been worked through
             self._backlog_read(message.bridge, now)
@@ -111,10 +114,10 @@ class Lookout:
                 return
             if not known.returned:
                 self.journal.note("backlog-unfinished", now=now, bridge=bridge)
-            known.returned = False
             self._backlog_read(bridge, now)
             self._look_at_devices(now, bridge)
             self.look_at_units(now)
+            known.returned = False
             return
         catch_up = self.sight.catch_up
         if catch_up is None:
@@ -151,7 +154,7 @@ class Lookout:
             device = self.fleet.devices[name]
             if bridge and device.picture.bridge != bridge:
                 continue
-            self._restart_silence(device, now)
+            self._sees_again(device, now)
             if not self._rests_besides(device.picture.bridge, bridge):
                 self.fleet.pass_deadlines(device, now)  # what they raise is held back still, and told below
         if bridge:
@@ -178,6 +181,14 @@ class Lookout:
                 self.responsibility.release_held_back(concern, now)
             self.responsibility.queue(concern)
 
+    def _behind(self, bridge: str) -> list[Device]:
+        return [device for device in self.fleet.devices.values() if device.picture.bridge == bridge]
+
+    def _sees_again(self, device: Device, now: int) -> None:
+        known = self.sight.bridges.get(device.picture.bridge)
+        if known is None or not known.returned:  # else it has counted anew from the return already
+            self._restart_silence(device, now)
+
     def _restart_silence(self, device: Device, now: int) -> None:
         """Silence counts anew when sight returns."""
         device.subject.restart_silence(now)
@@ -193,7 +204,7 @@ class Lookout:
                 continue
             resting = self.sight.resting(device.picture.bridge)
             if device.resting and not resting:
-                self._restart_silence(device, now)
+                self._sees_again(device, now)
             device.resting = resting
             self.fleet.queue(device)
 

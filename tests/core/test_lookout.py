@@ -263,9 +263,9 @@ def test_silence_that_counts_anew_does_so_after_a_restart_too() -> None:
     bench.at("00:10:00")
     bench.bridge(online=True)
     bench.restart()
-    bench.at("00:13:06")
+    bench.at("00:13:01")
     assert bench.concerns("pump-1") == []
-    bench.at("00:13:07")
+    bench.at("00:13:02")
     bench.assert_open("pump-1")
 
 
