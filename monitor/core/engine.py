@@ -128,6 +128,7 @@ class Engine:
 
         A raising message would come again after each restart, for ever, and keep all others from being heard.
         """
+        message = self._refused(message) or message
         if isinstance(message, Rejection):
             self.receive(Rejected(message, payload), now)
             return None
@@ -140,6 +141,19 @@ class Engine:
             rejection = Rejection(Reason.ENGINE_FAULT, fault, topic, getattr(message, "unit", None), named)
             self.receive(Rejected(rejection, payload), now)
             return error
+        return None
+
+    def _refused(self, message: Decoded) -> Rejection | None:
+        """Why a message that can be read is not taken, if so."""
+        if isinstance(message, Snapshot | PlanMessage) and self.fleet.full_for(message.device):
+            topic = f"{message.site}/{message.unit} (any device)"
+            return Rejection(
+                Reason.TOO_MANY, "more unlisted devices than are watched", topic, message.unit, None
+            )
+        if isinstance(message, PresenceMessage) and self.sight.full_for(message.bridge):
+            return Rejection(
+                Reason.TOO_MANY, "more bridges than are watched", f"{message.site}/bridge", None, None
+            )
         return None
 
     def advance(self, now: int) -> None:

@@ -21,6 +21,8 @@ from monitor.core.site import Site
 from monitor.core.timers import Kind, Timers
 from monitor.core.tracks import RecurringTrack, counted
 
+MOST_UNLISTED = 10_000  # a sender of ever new device names must not fill memory and trail
+
 
 class Fleet:
     """The devices of a site."""
@@ -137,6 +139,12 @@ class Fleet:
             "plan-changed", now=now, device=device.name, message=message.id, withdrawn=message.plan is None
         )
         self.dirty.add(device.name)
+
+    def full_for(self, name: str) -> bool:
+        """Whether a device is one too many: not listed, not yet heard of, after so many others like it."""
+        if name in self.devices or name in self.site.devices:
+            return False
+        return len(self.devices) >= MOST_UNLISTED + len(self.site.devices)
 
     def device(self, name: str, unit: str, now: int) -> Device:
         """The device of this name; one not heard of before is watched from now on."""

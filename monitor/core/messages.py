@@ -182,6 +182,7 @@ class Reason(StrEnum):
     BAD_PRESENCE = "bad-presence"
     DECODER_FAULT = "decoder-fault"
     ENGINE_FAULT = "engine-fault"
+    TOO_MANY = "too-many"  # more unlisted devices, or bridges, than anybody has
 
 
 class Rejection(NamedTuple):

@@ -41,6 +41,9 @@ class Unit:
         return f"unit:{self.name}"
 
 
+MOST_BRIDGES = 1_000  # far more than a site has
+
+
 @dataclass(slots=True)
 class Bridge:
     """What a bridge last said of itself."""
@@ -88,6 +91,10 @@ class SightState:
         self.catch_up: CatchUp | None = None
         self.bridges: dict[str, Bridge] = {}
         self.connections = 0
+
+    def full_for(self, bridge: str) -> bool:
+        """Whether a bridge is one too many."""
+        return bridge not in self.bridges and len(self.bridges) >= MOST_BRIDGES
 
     def lost(self, bridge: str) -> bool:
         """Whether devices of this bridge cannot be seen."""
