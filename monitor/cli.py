@@ -295,7 +295,10 @@ def _contract(args: argparse.Namespace) -> int:
 
 
 def _hours(text: str) -> float:
-    hours = float(text)
+    try:
+        hours = float(text)
+    except ValueError:
+        hours = math.nan
     if not 0 < hours < math.inf:
         raise argparse.ArgumentTypeError(f"{text}: a number of hours above 0")
     return hours

@@ -51,6 +51,9 @@ from monitor.settings import Settings
 
 log = structlog.get_logger(__name__)
 
+TROUBLE = ("notice-try-later", "notice-refused", "notice-failed", "quarantine-full", "clock-doubtful")
+"""What the log says as a warning."""
+
 BATCH = 2_000  # messages in one transaction at the most: a longer one would stall the loop
 HEARTBEAT = 15_000  # ms between presences; common practice, no source
 FAREWELL = 5.0  # seconds for attempts in flight at a stop; they are made again after the next start
@@ -287,7 +290,11 @@ class Service:
         if self._on_happening is not None:
             self._on_happening(happening)
         known = {name: value for name in SHOWN if (value := getattr(happening, name)) is not None}
-        log.info(happening.event, at=show(happening.at), **known)
+        if happening.event in TROUBLE:
+            why = {name: happening.detail[name] for name in ("carrier", "answer") if name in happening.detail}
+            log.warning(happening.event, at=show(happening.at), **known, **why)
+        else:
+            log.info(happening.event, at=show(happening.at), **known)
 
     def _beat(self) -> None:
         """Say on the bus that the rule loop works: after a commit, not from the network's side."""

@@ -134,7 +134,6 @@ def told(folder: Path) -> list[dict[str, Any]]:
     return [e | {who: names[e[who]] for who in ("person", "device") if e.get(who)} for e in entries]
 
 
-@pytest.mark.long
 @pytest.mark.timeout(300)
 def test_the_night_tells_the_stories_that_it_promises(whole_night: Path) -> None:
     """Each promised trouble raised its concern, at the right pump, and everything but the last ended settled."""
@@ -150,7 +149,6 @@ def test_the_night_tells_the_stories_that_it_promises(whole_night: Path) -> None
     } <= raised
 
 
-@pytest.mark.long
 @pytest.mark.timeout(300)
 def test_one_concern_is_accepted_by_nobody_on_the_first_rung(whole_night: Path) -> None:
     """At pump-0105 both nurses are told, the next rung is told after the wait, and somebody of it accepts."""
@@ -165,7 +163,6 @@ def test_one_concern_is_accepted_by_nobody_on_the_first_rung(whole_night: Path) 
     assert "settled" in events
 
 
-@pytest.mark.long
 @pytest.mark.timeout(300)
 def test_one_concern_is_accepted_left_and_raised_again(whole_night: Path) -> None:
     """At pump-0102 somebody accepts and does not come: the recheck finds it troubled, more are told, it settles."""
@@ -185,7 +182,6 @@ def test_one_concern_is_accepted_left_and_raised_again(whole_night: Path) -> Non
     assert len(again) >= 2
 
 
-@pytest.mark.long
 @pytest.mark.timeout(300)
 def test_one_concern_comes_back(whole_night: Path) -> None:
     """At pump-0108 the trouble was mended and is back within half an hour: the same concern opens again."""
@@ -195,7 +191,6 @@ def test_one_concern_comes_back(whole_night: Path) -> None:
     assert len({e["concern"] for e in story}) == 1
 
 
-@pytest.mark.long
 @pytest.mark.timeout(300)
 def test_everything_told_was_sent_and_the_trail_is_whole(whole_night: Path) -> None:
     """Each notice that the trail calls sent lies in a folder, and the trail verifies from the command line."""

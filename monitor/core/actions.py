@@ -183,7 +183,12 @@ class Actions:
             self._journal.about("missed", concern, now)
         else:
             why = "withdrawn" if self._event is Event.WITHDRAWN else "stand-down"
-            for person in concern.told:
+            holder = (
+                [concern.last_holder] if self._event is not Event.WITHDRAWN and concern.last_holder else []
+            )
+            for person in dict.fromkeys(
+                [*concern.told, *holder]
+            ):  # a holder by message may have been told nothing
                 self._caller.tell(concern, person, why, now)
         concern.called, concern.refused = [], []
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from monitor.core.briefing import named
 from monitor.core.concern import Concern
 from monitor.core.concerns import State
 from monitor.core.device import Device
@@ -132,4 +133,6 @@ class Answers:
             reason=reason or "",
         )
         self._fleet.end_feed(device, now)
-        return True, "Recorded: the feed is over. If the pump feeds again, it is watched again."
+        left = [named(self._site, other) for other in self._responsibility.open_of(device.name)]
+        still = f" Still open here, so accept or decline: {'; '.join(left)}." if left else ""
+        return True, f"Recorded: the feed is over. If the pump feeds again, it is watched again.{still}"

@@ -13,7 +13,7 @@ from monitor.core.guidance import checks
 from monitor.core.ladders import people_of
 from monitor.core.messages import AlarmCondition
 from monitor.core.phrases import clock, one_line
-from monitor.core.picture import Picture
+from monitor.core.picture import NOT_FED_FOR, Picture
 from monitor.core.site import Site
 from monitor.core.tracks import counted
 from monitor.core.wording import ACTIVITY, CONDITIONS, WHAT
@@ -154,7 +154,14 @@ def why_settled(about: str, rule: str, picture: Picture | None) -> str:
     now = doing(picture)
     if picture.activity == "feeding":
         return now.replace("the pump is feeding", "it feeds again", 1)
-    return f"it delivers again; {now}" if picture.delivering else f"no feed is due; {now}"
+    if picture.delivering:
+        return f"it delivers again; {now}"
+    if picture.last_feeding is not None and picture.acted - picture.last_feeding > NOT_FED_FOR:
+        return (
+            "nothing has fed for 4 h, so Second Bell takes the feed as ended; nobody has said so, so look whether "
+            f"this person should be fed; {now}"
+        )
+    return f"no feed is due; {now}"
 
 
 def doing(picture: Picture) -> str:

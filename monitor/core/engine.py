@@ -381,6 +381,7 @@ class Engine:
         device.subject, afresh = Subject.load(subject, device.rules)
         device.resting = self.sight.resting(device.picture.bridge)
         self.fleet.devices[name] = device
+        self.fleet.take_site_plan(device, self.now)
         self.lookout.unit(device.picture.unit)
         for rule in afresh:
             changed.setdefault(rule, []).append(name)

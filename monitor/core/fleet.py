@@ -19,8 +19,9 @@ from monitor.core.rulebook import PRIORITY
 from monitor.core.sight import SightState
 from monitor.core.site import Site
 from monitor.core.timers import Kind, Timers
-from monitor.core.tracks import RecurringTrack, counted
+from monitor.core.tracks import RecurringTrack, counted, lets_go
 
+MOST_EVIDENCE = 10  # alarm conditions of one snapshot in a trail entry
 MOST_UNLISTED = 10_000  # a sender of ever new device names must not fill memory and trail
 
 
@@ -88,7 +89,7 @@ class Fleet:
                 now=now,
                 device=device.name,
                 message=snapshot.id,
-                fields=list(snapshot.dropped),
+                fields=list(names),  # names only: a value may hold anything, and the trail cannot be erased
             )
         picture.clock_doubtful = doubtful
         if snapshot.unit != picture.unit:
@@ -128,9 +129,13 @@ class Fleet:
     def take_plan(self, message: PlanMessage, now: int) -> None:
         """Take a plan sent over the air."""
         device = self.device(message.device, message.unit, now)
-        plan = message.plan
-        if plan is None and (entry := self.site.devices.get(message.device)) is not None:
-            plan = entry.plan
+        plan, entry = message.plan, self.site.devices.get(message.device)
+        own = entry.plan if entry is not None else None
+        if plan is None:
+            plan = own
+        elif own is not None and own.glucose_risk:
+            plan = plan._replace(glucose_risk=True)  # what the site knows of this risk no message takes away
+        device.picture.plan_sent = message.plan is not None
         if plan == device.picture.plan:
             return
         device.picture.plan = plan  # its windows take effect at the next snapshot
@@ -138,6 +143,16 @@ class Fleet:
         self.journal.note(
             "plan-changed", now=now, device=device.name, message=message.id, withdrawn=message.plan is None
         )
+        self.dirty.add(device.name)
+
+    def take_site_plan(self, device: Device, now: int) -> None:
+        """After a start: the site file may have another plan than before; one sent over the air stands."""
+        entry = self.site.devices.get(device.name)
+        plan = entry.plan if entry is not None else None
+        if device.picture.plan_sent or plan == device.picture.plan:
+            return
+        device.picture.plan = plan
+        self.journal.note("plan-changed", now=now, device=device.name, withdrawn=plan is None)
         self.dirty.add(device.name)
 
     def full_for(self, name: str) -> bool:
@@ -195,7 +210,7 @@ class Fleet:
                 told = (
                     picture.acted == at
                 )  # a changed rule is judged at a snapshot, not at another rule's deadline
-                if not (concern.rule_changed and told) or concern.rule in device.subject.tracks:
+                if not (concern.rule_changed and told and lets_go(device.rules, concern.rule, picture)):
                     continue
                 concern.holding, concern.rule_changed = False, False
             if concern.about in ("alarms", "delivery") and not picture.safe(at, self.site.times.safe_after):
@@ -223,7 +238,7 @@ class Fleet:
             "message": picture.id,
             "source": picture.source,
             "activity": picture.activity,
-            "alarms": [list(alarm) for alarm in picture.alarms] or None,
+            "alarms": [list(alarm) for alarm in picture.alarms[:MOST_EVIDENCE]] or None,
             "mains": picture.mains,
             "battery_percent": picture.battery_percent,
             "battery_low": picture.battery_low,

@@ -19,7 +19,9 @@ from monitor.core.responsibility import Responsibility
 from monitor.core.sight import Bridge, CatchUp, SightState, Unit
 from monitor.core.site import DeviceEntry, Site
 from monitor.core.timers import Kind, Timers
+from monitor.core.tracks import lets_go
 
+STEADY = 300_000  # ms from one return of sight to the next that counts as one; common practice, no source
 RETURN = 5_000  # ms from a bridge's return to its devices' deadlines; common practice, no source
 
 
@@ -49,9 +51,13 @@ class Lookout:
         token = f"{self.site.name}-{self.sight.connections}-{now}"
         self.sight.catch_up = CatchUp(now, token)
         self.journal.note("link-up", now=now, session=event.session_present)
+        anew = now - self.sight.anew_at >= STEADY  # a link that flaps must not put silence off for ever
+        if anew:
+            self.sight.anew_at = now
         for device in self.fleet.devices.values():
             device.resting = True
-            self._restart_silence(device, now)
+            if anew:
+                self._restart_silence(device, now)
         self.effects.append(SendMarker(token=token))
         self._timers.put(now + self.site.times.catch_up, Kind.CATCH_UP, "")
 
@@ -79,13 +85,19 @@ class Lookout:
         """A bridge came, went, or began or ended to send what it had stored."""
         known = self.sight.bridges.get(message.bridge)
         before = known or Bridge()
-        after = Bridge(message.online, message.backlog and message.online, before.backlog_until)
+        after = Bridge(
+            message.online, message.backlog and message.online, before.backlog_until, before.returned_at
+        )
         if known is not None and after.said == before.said:
             return
         self.journal.note(
             "bridge-presence", now=now, bridge=message.bridge, online=message.online, backlog=message.backlog
         )
         returns = after.said == (True, False) and not before.online
+        if returns and now - before.returned_at < STEADY:
+            returns = False  # one that flaps must not put off its pumps' deadlines for ever
+        elif returns:
+            after.returned_at = now
         if returns or (after.backlog and not before.said[1]):
             # Without a backlog too, what rested must not fire before the pumps have had a moment to speak.
             after.backlog, after.returned = True, returns
@@ -186,7 +198,8 @@ class Lookout:
 
     def _sees_again(self, device: Device, now: int) -> None:
         known = self.sight.bridges.get(device.picture.bridge)
-        if known is None or not known.returned:  # else it has counted anew from the return already
+        returned_at = max(self.sight.anew_at, 0 if known is None else known.returned_at)
+        if now - returned_at >= STEADY:  # else it has counted anew from the return already
             self._restart_silence(device, now)
 
     def _restart_silence(self, device: Device, now: int) -> None:
@@ -258,7 +271,7 @@ class Lookout:
             if edge.kind == "ends" and concern is not None and concern.live:
                 self._settle(concern, edge.at, now)
         for concern in self.responsibility.open_of(unit.key):
-            if concern.rule_changed and concern.rule not in unit.subject.tracks:
+            if concern.rule_changed and fresh and lets_go(rules, concern.rule, unit.picture):
                 self._settle(concern, at, now)  # its rule has changed, and as it is now it does not hold
         self.dirty.add(unit.name)
         self.queue(unit)

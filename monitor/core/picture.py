@@ -30,9 +30,9 @@ class Picture:
         "battery_percent", "battery_low", "rate_ml_h", "delivered_ml", "target_ml", "delivering", "feed_due",
         "last_feeding", "newest", "clock_doubtful", "calm_since", "plan", "window_start", "given_ml", "feed_ended",
         "unreadable", "delivering_since", "counter_ml",
-        "recent",
+        "recent", "plan_sent",
     )  # fmt: skip
-    VERSION = 3
+    VERSION = 4
     __slots__ = (*FIELDS, "new_onsets")
 
     def __init__(self, unit: str) -> None:
@@ -56,6 +56,7 @@ class Picture:
         self.clock_doubtful = False
         self.calm_since: int | None = None  # feeding without a medium or high alarm condition since
         self.plan: Plan | None = None
+        self.plan_sent = False  # it came over the air, not from the site file
         self.window_start: int | None = None
         self.given_ml = 0.0  # delivered since the plan's window began
         self.feed_ended = False

@@ -46,7 +46,7 @@ class OpenConcerns(Wire):
     )
     source: str = Field(
         pattern=f"^urn:monitor:{LEVEL}$",
-        description="urn:monitor: and the monitor's name.",
+        description="urn:monitor: and the site's name.",
         examples=["urn:monitor:night"],
     )
     type: Literal["secondbell.concerns.v1"] = Field(description="What kind of message this is.")

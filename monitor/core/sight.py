@@ -51,6 +51,7 @@ class Bridge:
     online: bool = True
     backlog: bool = False
     backlog_until: int = 0  # when the wait for its end is over
+    returned_at: int = 0  # when it last came back after it was gone
     returned: bool = (
         False  # it has just come back without one: its devices are given a moment to say how they are
     )
@@ -91,6 +92,7 @@ class SightState:
         self.catch_up: CatchUp | None = None
         self.bridges: dict[str, Bridge] = {}
         self.connections = 0
+        self.anew_at = 0  # when silence last began to count anew, as the broker came back
 
     def full_for(self, bridge: str) -> bool:
         """Whether a bridge is one too many."""
@@ -114,12 +116,14 @@ class SightState:
         """What survives a restart: what bridges said. The link is found anew."""
         return {
             "connections": self.connections,
+            "anew_at": self.anew_at,
             "bridges": {
-                name: [b.online, b.backlog, b.backlog_until, b.returned] for name, b in self.bridges.items()
+                name: [b.online, b.backlog, b.backlog_until, b.returned_at, b.returned]
+                for name, b in self.bridges.items()
             },
         }
 
     def restore(self, state: dict[str, Any]) -> None:
         """Take what `dump` gave."""
-        self.connections = state["connections"]
+        self.connections, self.anew_at = state["connections"], state["anew_at"]
         self.bridges = {name: Bridge(*values) for name, values in state["bridges"].items()}

@@ -96,6 +96,9 @@ class Site:
 
     def rules_for(self, unit: str, device: str) -> tuple[CompiledRule, ...]:
         """The device rules with the thresholds of site, unit and device, sorted by id."""
+        unit = (
+            unit if unit in self.unit_thresholds else ""
+        )  # all other units share theirs, however many are made up
         own = device if (entry := self.devices.get(device)) is not None and entry.thresholds else ""
         if (found := self._compiled.get((unit, own))) is None:
             found = self._compile(unit, own, "device")

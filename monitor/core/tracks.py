@@ -6,6 +6,7 @@ compiled rules, never concerns; `idle` may be true only if a fresh track would b
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Protocol
 
 from monitor.core.messages import AlarmCondition
@@ -68,6 +69,12 @@ def counted(rule: CompiledRule, picture: Any, at: int) -> list[tuple[int, AlarmC
         for onset, alarm in picture.recent
         if any(b.alarm is not None and b.alarm(alarm) and at - b.within < onset <= at for b in rule.branches)
     ]
+
+
+def lets_go(rules: Sequence[CompiledRule], rule_id: str, picture: Any) -> bool:
+    """Whether, at a snapshot, the condition of a rule as it is now is false; a rule that is gone has let go too."""
+    rule = next((rule for rule in rules if rule.id == rule_id), None)
+    return rule is None or rule.pattern == "silent" or not stirred_by(rule, picture)
 
 
 class LastingTrack:

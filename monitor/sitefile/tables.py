@@ -68,7 +68,7 @@ class SiteTable(Table):
     )
     technical: str | None = Field(
         None,
-        description="the person who is told when Second Bell itself is in trouble",
+        description="the person who is told, besides the nurses, when the pumps of a unit cannot be seen",
         examples=["technical"],
     )
     prefix: Prefix = Field(
