@@ -25,6 +25,14 @@ class Happening(NamedTuple):
     detail: Mapping[str, object]
 
 
+# What a sick or hostile sender can bring about at will: so often an hour for each device or bridge, then only counted.
+LIMITED = frozenset(
+    {"fields-dropped", "bridge-presence", "plan-changed", "device-moved", "clock-doubtful", "answer-refused"}
+)
+MOST_AN_HOUR = 60
+HOUR = 3_600_000
+
+
 class Journal:
     """Turns happenings into trail entries, with opaque keys for persons and devices."""
 
@@ -38,6 +46,7 @@ class Journal:
         self._entries: list[TrailEntry] = []
         self._names: dict[str, tuple[Literal["person", "device"], str]] = {}
         self._happened: list[Happening] = []
+        self._said: dict[tuple[str, str], tuple[int, int]] = {}
 
     def note(
         self,
@@ -55,6 +64,8 @@ class Journal:
     ) -> None:
         """Note something; `detail` and `more` hold facts of the pump and keys only, as the trail takes them as is."""
         told = {**(detail or {}), **more}
+        if event in LIMITED and not self._may_say(event, device or str(told.get("bridge", "")), now, told):
+            return
         happening = Happening(
             now if at is None else at, now, event, concern, rule, device, person, priority, dict(told)
         )
@@ -77,6 +88,16 @@ class Journal:
         self._n += 1
         self._frontier.append(written.leaf)
         self._entries.append(written)
+
+    def _may_say(self, event: str, who: str, now: int, told: dict[str, object]) -> bool:
+        """Whether this goes in; the first of a new hour says how many did not."""
+        began, count = self._said.get((event, who), (now, 0))
+        if now - began >= HOUR:
+            if count > MOST_AN_HOUR:
+                told["unsaid"] = count - MOST_AN_HOUR
+            began, count = now, 0
+        self._said[event, who] = (began, count + 1)
+        return count < MOST_AN_HOUR
 
     def about(
         self,

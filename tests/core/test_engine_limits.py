@@ -38,3 +38,14 @@ def test_ever_new_bridges_are_refused_by_name(monkeypatch: pytest.MonkeyPatch) -
         engine.receive_message(PresenceMessage("trace", f"bridge-{number}", True, False), b"{}", START)
     assert engine.counters["rejected too-many"] == 2
     assert len(engine.sight.bridges) == 2
+
+
+def test_a_flood_of_one_kind_is_noted_so_often_and_then_counted() -> None:
+    """200 presences within an hour make 60 entries; the first of the next hour says how many were not noted."""
+    engine = Engine(ward(), now=START, link=True)
+    for number in range(200):
+        engine.receive(PresenceMessage("trace", "north-7", number % 2 == 0, False), START + number)
+    engine.receive(PresenceMessage("trace", "north-7", True, False), START + 3_600_001)
+    noted = [happening for happening in engine.take_happenings() if happening.event == "bridge-presence"]
+    assert len(noted) == 61
+    assert noted[-1].detail["unsaid"] == 200 - 60
