@@ -22,6 +22,7 @@ from monitor.core.timers import Kind, Timers
 from monitor.core.tracks import lets_go
 
 STEADY = 300_000  # ms from one return of sight to the next that counts as one; common practice, no source
+BRIEF = 60_000  # ms; a longer loss is no flap, and its pumps could not be heard meanwhile; common practice, no source
 RETURN = 5_000  # ms from a bridge's return to its devices' deadlines; common practice, no source
 
 
@@ -51,7 +52,8 @@ class Lookout:
         token = f"{self.site.name}-{self.sight.connections}-{now}"
         self.sight.catch_up = CatchUp(now, token)
         self.journal.note("link-up", now=now, session=event.session_present)
-        anew = now - self.sight.anew_at >= STEADY  # a link that flaps must not put silence off for ever
+        flaps = now - self.sight.anew_at < STEADY and now - self.sight.lost_at < BRIEF
+        anew = not flaps  # a link that flaps must not put silence off for ever
         if anew:
             self.sight.anew_at = now
         for device in self.fleet.devices.values():
@@ -64,6 +66,7 @@ class Lookout:
     def link_down(self, event: LinkDown, now: int) -> None:
         """The broker is gone: no device's deadline may fire."""
         if self.sight.link:
+            self.sight.lost_at = now
             self.journal.note("link-down", now=now, reason=one_line(event.reason))
         self.sight.link = False
         if self.sight.catch_up is not None:  # cut short: what has been read is told, the rest comes after
@@ -94,7 +97,8 @@ class Lookout:
             "bridge-presence", now=now, bridge=message.bridge, online=message.online, backlog=message.backlog
         )
         returns = after.said == (True, False) and not before.online
-        if returns and now - before.returned_at < STEADY:
+        after.lost_at = before.lost_at if message.online or not before.online else now
+        if returns and now - before.returned_at < STEADY and now - before.lost_at < BRIEF:
             returns = False  # one that flaps must not put off its pumps' deadlines for ever
         elif returns:
             after.returned_at = now

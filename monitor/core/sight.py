@@ -52,6 +52,7 @@ class Bridge:
     backlog: bool = False
     backlog_until: int = 0  # when the wait for its end is over
     returned_at: int = 0  # when it last came back after it was gone
+    lost_at: int = 0
     returned: bool = (
         False  # it has just come back without one: its devices are given a moment to say how they are
     )
@@ -92,6 +93,7 @@ class SightState:
         self.catch_up: CatchUp | None = None
         self.bridges: dict[str, Bridge] = {}
         self.connections = 0
+        self.lost_at = 0  # when the broker last went
         self.anew_at = 0  # when silence last began to count anew, as the broker came back
 
     def full_for(self, bridge: str) -> bool:
@@ -118,7 +120,7 @@ class SightState:
             "connections": self.connections,
             "anew_at": self.anew_at,
             "bridges": {
-                name: [b.online, b.backlog, b.backlog_until, b.returned_at, b.returned]
+                name: [b.online, b.backlog, b.backlog_until, b.returned_at, b.lost_at, b.returned]
                 for name, b in self.bridges.items()
             },
         }

@@ -342,3 +342,16 @@ def test_sight_that_goes_every_three_minutes_does_not_put_silence_off() -> None:
         bench.bridge(online=True)
         bench.pass_by("2 min 50 s")
     bench.assert_open("pump-1", "out-of-sight")
+
+
+def test_a_second_long_loss_soon_after_the_first_makes_no_pump_silent() -> None:
+    """A bridge that is gone for 4 min, again and again, is its unit's trouble, not that of each pump behind it."""
+    bench = Bench(only("out-of-sight"), reporting=0)
+    bench.snapshot("pump-1", activity="feeding")
+    bench.bridge(online=True)
+    for _ in range(2):
+        bench.bridge(online=False)
+        bench.pass_by("4 min")
+        bench.bridge(online=True)
+        bench.pass_by("30 s")
+    assert bench.concerns("pump-1") == []
