@@ -1,19 +1,17 @@
 """The live service: wires the adapters to the engine, nothing else.
 
 One loop takes what has come (messages, link events, answers, outcomes of attempts), gives it to the engine, stores in
-one transaction what it did, and only then acknowledges the messages, performs the effects and answers.
+one transaction what it did, and only then acknowledges the messages, performs the effects and answers. While one
+transaction is being stored, the next is made ready.
 """
 
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import random
 from collections import deque
 from collections.abc import Callable, Mapping
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from functools import partial
 from typing import Any
 
 import structlog
@@ -24,10 +22,9 @@ from monitor.adapters.carriers import Carrier
 from monitor.adapters.clock import Clock, SteppedClock
 from monitor.adapters.control import ControlServer
 from monitor.adapters.store import Pruned, Store
-from monitor.adapters.store_errors import StoreDamaged, StoreError, StoreNewer, StoreOtherSite
+from monitor.adapters.store_errors import StoreError
 from monitor.attempts import Attempts
 from monitor.core.answers import BY_COMMAND
-from monitor.core.changes import Changes
 from monitor.core.decode import decode
 from monitor.core.effects import (
     Asked,
@@ -48,13 +45,15 @@ from monitor.core.published import monitor_presence_payload
 from monitor.core.topics import filters, monitor_presence_topic
 from monitor.core.trail import Frontier
 from monitor.settings import Settings
+from monitor.transactions import Transactions
 
 log = structlog.get_logger(__name__)
 
 TROUBLE = ("notice-try-later", "notice-refused", "notice-failed", "quarantine-full", "clock-doubtful")
 """What the log says as a warning."""
 
-BATCH = 2_000  # messages in one transaction at the most: a longer one would stall the loop
+BATCH = 2_000  # messages in one transaction at the most: a longer one would stall the writer
+TURN = 250  # messages taken before anything else has its turn: some 5 ms of work
 HEARTBEAT = 15_000  # ms between presences; common practice, no source
 FAREWELL = 5.0  # seconds for attempts in flight at a stop; they are made again after the next start
 
@@ -69,6 +68,10 @@ class Batch:
 
     messages: list[mqtt.Received] = field(default_factory=list)
     markers: list[str] = field(default_factory=list)
+
+    def __bool__(self) -> bool:
+        """Whether it holds anything."""
+        return bool(self.messages or self.markers)
 
 
 class Service:
@@ -87,7 +90,7 @@ class Service:
     ) -> None:
         self.settings = settings
         self.site = settings.site
-        self._clock, self._store = clock, store
+        self._clock = clock
         self._on_happening = on_happening
         self._wake = asyncio.Event()
         self._quiet = asyncio.Event()
@@ -96,8 +99,9 @@ class Service:
         self._marks: dict[str, asyncio.Event] = {}
         self._tokens = 0
         self._attempts = Attempts(carriers, self._attempted, on_notice)
-        self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="store")
+        self._batch = Batch()
         self._stopping = asyncio.Event()
+        self._transactions = Transactions(store, stopping=self._stopping, ended=self._wake.set)
         self._beat_at = 0
         self._presence = monitor_presence_topic(self.site.prefix, self.site.name, settings.monitor_name)
         found = store.load()
@@ -138,13 +142,15 @@ class Service:
         clean = False
         try:
             await self._control.start()
-            await self._commit(Batch())  # the start itself, and the notices that were on their way
+            self._store()  # the start itself, and the notices that were on their way
+            await self._transactions.finish()
             await self.link.start()
             log.info("serving", site=self.site.name, devices=len(self.engine.devices), version=__version__)
             while not self._stopping.is_set():
                 await self._clock.wait(self._wake, self._next())
                 self._wake.clear()
                 await self._step()
+            await self._transactions.finish()
             clean = True
         finally:
             await self._end(clean=clean)
@@ -155,8 +161,7 @@ class Service:
 
     async def prune(self, *, rows: list[tuple[str, str]], quarantine_before: str) -> Pruned:
         """Remove old rows, in the store's own thread; raises StoreError."""
-        prune = partial(self._store.prune, rows=rows, quarantine_before=quarantine_before)
-        return await asyncio.get_running_loop().run_in_executor(self._writer, prune)
+        return await self._transactions.prune(rows=rows, quarantine_before=quarantine_before)
 
     async def connected(self, running: asyncio.Task[None]) -> None:
         """Wait until the broker is there and what it had is read; raises what `running` raised if it ended."""
@@ -172,33 +177,49 @@ class Service:
 
     def _next(self) -> int | None:
         """When to wake at the latest: at a deadline of the core, or to say that the rule loop works."""
+        if self._transactions.failing:
+            return None
         due, beat = self.engine.due(), self._beat_at + HEARTBEAT
         if not self.engine.sight.link:
             return due
         return beat if due is None else min(due, beat)
 
     async def _step(self) -> None:
-        """One round: take what has come, store what it did, perform it."""
-        batch = self._take()
-        self.engine.advance(self._clock.reached())
-        await self._commit(batch)
-        due = self.engine.due()
-        if self.link.waiting or self._inbox:
+        """One round: take what has come, and store what was done of it as soon as the last is stored."""
+        self._transactions.check()
+        if not self._transactions.failing:  # else what has come waits where it is, and no deadline passes
+            self._take(self._batch)
+            self.engine.advance(self._clock.reached())
+        if self._transactions.due(len(self._batch.messages)):
+            self._store()
+        if self._more():
             self._wake.set()
-        elif not self._attempts and (due is None or due > self._clock.reached()):
+            await asyncio.sleep(0)  # an event that is set already lets nobody else have a turn
+        elif self._is_quiet():
             self._quiet.set()
 
-    def _take(self) -> Batch:
-        batch = Batch()
+    def _more(self) -> bool:
+        """Whether there is something that could be taken now."""
+        room = len(self._batch.messages) < BATCH and not self._transactions.failing
+        return room and bool(self.link.waiting or self._inbox)
+
+    def _is_quiet(self) -> bool:
+        """Whether all that has come is stored and performed, and nothing is due."""
+        due = self.engine.due()
+        at_work = self._transactions.busy or self._batch or self._attempts or self.link.waiting or self._inbox
+        return not at_work and (due is None or due > self._clock.reached())
+
+    def _take(self, batch: Batch) -> None:
         while self._inbox:
             self.engine.receive(self._inbox.popleft(), self._clock.now())
-        while self.link.waiting and len(batch.messages) < BATCH:
+        turn = min(BATCH, len(batch.messages) + TURN)
+        while self.link.waiting and len(batch.messages) < turn:
             for event in self.link.take_events():
                 self._take_event(event, batch)
-            for message in self.link.take(BATCH - len(batch.messages)):
-                self._take_message(message)
+            now = self._clock.now()
+            for message in self.link.take(turn - len(batch.messages)):
+                self._take_message(message, now)
                 batch.messages.append(message)
-        return batch
 
     def _take_event(self, event: mqtt.LinkEvent, batch: Batch) -> None:
         now = self._clock.now()
@@ -215,7 +236,7 @@ class Service:
             batch.markers.append(event.token)
             self.engine.receive(MarkerBack(token=event.token), now)
 
-    def _take_message(self, message: mqtt.Received) -> None:
+    def _take_message(self, message: mqtt.Received, now: int) -> None:
         """Read one message; what it does to the engine must never depend on who else is in the batch."""
         decoded = decode(
             message.topic,
@@ -224,20 +245,22 @@ class Service:
             prefix=self.site.prefix,
             site=self.site.name,
         )
-        error = self.engine.receive_message(decoded, message.payload, self._clock.now())
+        error = self.engine.receive_message(decoded, message.payload, now)
         if error is not None:
             log.critical(
                 "a fault of ours on one message; it is quarantined", topic=message.topic, **logs.fault(error)
             )
 
-    async def _commit(self, batch: Batch) -> None:
-        """Store what the engine did, then acknowledge, perform and answer; a failed commit is tried again unchanged."""
+    def _store(self) -> None:
+        """Store what the engine did; then acknowledge, perform and answer."""
+        batch, self._batch = self._batch, Batch()
         self.engine.memo["last"] = str(self._clock.now())
         changes = self.engine.take_changes()
         effects = self.engine.take_effects()
         happened = self.engine.take_happenings()
-        if not changes.empty():
-            await self._store_until_done(changes)
+        self._transactions.begin(changes, lambda: self._stored(batch, happened, effects))
+
+    def _stored(self, batch: Batch, happened: list[Happening], effects: list[Effect]) -> None:
         if batch.messages:
             self.link.ack(batch.messages)
         for happening in happened:
@@ -248,25 +271,6 @@ class Service:
             if (mark := self._marks.pop(token, None)) is not None:
                 mark.set()
         self._beat()
-
-    async def _store_until_done(self, changes: Changes) -> None:
-        loop = asyncio.get_running_loop()
-        wait = 0.2
-        while True:
-            try:
-                await loop.run_in_executor(self._writer, self._store.commit, changes)
-                return
-            except (StoreDamaged, StoreNewer, StoreOtherSite):
-                raise
-            except StoreError as error:
-                if self._stopping.is_set():
-                    raise  # nothing of it was acknowledged: the broker sends it again
-                log.error(
-                    "cannot store; nothing is acknowledged or sent meanwhile", why=str(error), again_in_s=wait
-                )
-                with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(self._stopping.wait(), wait)
-                wait = min(wait * 2, 10.0)
 
     # ---- effects -------------------------------------------------------------------------------------------------
 
@@ -373,7 +377,7 @@ class Service:
     async def _end(self, *, clean: bool) -> None:
         if clean:
             await self._attempts.wait(FAREWELL)
-            await self._commit_last()
+            await self._store_last()
         await self._attempts.cancel()
         for waiting in self._waiting.values():
             if not waiting.done():
@@ -383,23 +387,23 @@ class Service:
         self.link.publish(self._presence, gone, retain=True)
         await self.link.stop()
         await self._attempts.close()
-        self._writer.shutdown()
-        with contextlib.suppress(StoreError):
-            self._store.close()
+        await self._transactions.close()
         log.info("stopped")
 
-    async def _commit_last(self) -> None:
+    async def _store_last(self) -> None:
         """Store what has come in meanwhile, and answer those who asked; notices go out after the next start."""
-        while self._inbox:
-            self.engine.receive(self._inbox.popleft(), self._clock.now())
-        self.engine.note("stopped")
-        self.engine.memo["last"] = str(self._clock.now())
-        changes, effects = self.engine.take_changes(), self.engine.take_effects()
         try:
-            await asyncio.get_running_loop().run_in_executor(self._writer, self._store.commit, changes)
+            await self._transactions.finish()
+            while self._inbox:
+                self.engine.receive(self._inbox.popleft(), self._clock.now())
+            self.engine.note("stopped")
+            self.engine.memo["last"] = str(self._clock.now())
+            changes, effects = self.engine.take_changes(), self.engine.take_effects()
+            await self._transactions.last(changes)
         except StoreError as error:
             log.error("the last transaction could not be stored", why=str(error))
             return
+        self.link.ack(self._batch.messages)
         for effect in effects:
             if isinstance(effect, Publish | Reply):
                 self._perform(effect)

@@ -295,6 +295,7 @@ class MqttLink:
         else:
             self._subscribe()
         if self._connection is not None:
+            self._connection.count_from(self._generation)
             self._outgoing.connected(self._connection.client)
 
     def granted(self, refused: list[int]) -> None:
@@ -325,11 +326,31 @@ class MqttLink:
         except UnicodeDecodeError:
             topic = "\N{REPLACEMENT CHARACTER}"  # a broker should refuse such a topic; no contract has it
         if topic == self._marker_topic:
-            self._marker_arrived(message)
+            self._marker_back(message.mid, message.qos, bytes(message.payload))
             return
         payload = bytes(message.payload)
         self._enqueue(Received(self._generation, message.mid, topic, payload, message.retain, message.qos))
-        self._untaken += 1
+        self._count(1)
+
+    def came(self, publications: list[Received]) -> None:
+        """Put messages at the end of the queue, in order."""
+        self._receipts.owe_all([message.mid for message in publications if message.qos])
+        markers = [place for place, message in enumerate(publications) if message.topic == self._marker_topic]
+        at = 0
+        for place in markers:
+            self._enqueue_all(publications[at:place])
+            self._marker_back(publications[place].mid, publications[place].qos, publications[place].payload)
+            at = place + 1
+        self._enqueue_all(publications[at:])
+
+    def _enqueue_all(self, publications: list[Received]) -> None:
+        if publications:
+            self._queue.extend(publications[:-1])
+            self._enqueue(publications[-1])
+            self._count(len(publications))
+
+    def _count(self, more: int) -> None:
+        self._untaken += more
         if self._untaken >= self._max_waiting and self._connection is not None:
             self._connection.pause()
 
@@ -369,10 +390,10 @@ class MqttLink:
             payload = self._markers.payload(self._generation, token)
             self._connection.client.publish(self._marker_topic, payload, qos=1)
 
-    def _marker_arrived(self, message: MQTTMessage) -> None:
-        if message.qos:
-            self._receipts.settle(message.mid)  # nothing of it is stored
-        token = self._markers.recognise(bytes(message.payload), self._generation)
+    def _marker_back(self, mid: int, qos: int, payload: bytes) -> None:
+        if qos:
+            self._receipts.settle(mid)  # nothing of it is stored
+        token = self._markers.recognise(payload, self._generation)
         if token is not None:
             if not self._markers:
                 self._cancel_marker_timer()
@@ -381,8 +402,7 @@ class MqttLink:
 
     def _send_acks(self) -> None:
         if self._connection is not None:
-            for mid in self._receipts.due():
-                self._connection.client.ack(mid, 1)
+            self._connection.acknowledge(list(self._receipts.due()))
 
     def _enqueue(self, item: Received | LinkEvent) -> None:
         self._queue.append(item)

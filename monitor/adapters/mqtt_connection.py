@@ -22,9 +22,10 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.adapters.mqtt_buffered import BufferedClient, client_class
+from monitor.adapters.mqtt_events import Received
 from monitor.adapters.mqtt_rounds import BrokerAddress
 
-# Packets read in one turn of the loop: some 5 ms of work, so that nothing else waits longer for its turn.
+# Messages read in one turn of the loop, or one piece more: a few ms of work, so that nothing else waits longer.
 READ_TURN = 200
 
 # Unsubscribed from to show the broker that we live, where a ping cannot be used.
@@ -64,6 +65,9 @@ class ConnectionListener(Protocol):
 
     def arrived(self, message: MQTTMessage) -> None:
         """Hear of one message."""
+
+    def came(self, publications: list[Received]) -> None:
+        """Hear of several messages at once, in order."""
 
     def granted(self, refused: list[int]) -> None:
         """Hear the answer to a subscription: which of its filters, by position, were refused."""
@@ -126,6 +130,8 @@ class Connection:
             client.connect_async(self.address.host, self.address.port, who.keepalive)
         client.on_connect = self._on_connect
         client.on_message = self._on_message
+        if isinstance(client, BufferedClient):
+            client.on_publications = self._on_publications
         client.on_subscribe = self._on_subscribe
         client.on_publish = self._on_publish
         client.on_disconnect = self._on_disconnect
@@ -191,7 +197,8 @@ class Connection:
 
     def _readable(self) -> None:
         try:
-            for _ in range(READ_TURN):
+            until = self._arrivals + READ_TURN
+            while self._arrivals < until:
                 if self._paused or self._socket is None:
                     return
                 before = self._arrivals
@@ -268,6 +275,19 @@ class Connection:
         finally:
             self.close("stopped")
 
+    def count_from(self, generation: int) -> None:
+        """Mark what comes from now on with this generation."""
+        if isinstance(self.client, BufferedClient):
+            self.client.generation = generation
+
+    def acknowledge(self, mids: list[int]) -> None:
+        """Acknowledge messages of QoS 1, in this order."""
+        if isinstance(self.client, BufferedClient):
+            self.client.ack_all(mids)
+        else:
+            for mid in mids:
+                self.client.ack(mid, 1)
+
     def close(self, reason: str) -> None:
         """Close at once, without DISCONNECT; the first reason given is the one that `lost` tells."""
         self._forget_socket(close=True)
@@ -298,6 +318,11 @@ class Connection:
         self._arrivals += 1
         if not self._discarding:
             self._listener.arrived(message)
+
+    def _on_publications(self, publications: list[Received]) -> None:
+        self._arrivals += len(publications)
+        if not self._discarding:
+            self._listener.came(publications)
 
     def _on_subscribe(
         self, _c: Client, _u: Any, _m: int, reasons: list[ReasonCode], _p: Properties | None

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 
-@dataclass(frozen=True, slots=True)
-class Received:
+class Received(NamedTuple):
     """One message as it came; `mid` means something only on the connection of this `generation`."""
 
     generation: int

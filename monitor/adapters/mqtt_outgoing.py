@@ -1,5 +1,8 @@
 """What we publish: handed to the broker while there is one, else the newest of each retained topic is kept.
 
+Each new connection is given the newest of every retained topic again: its broker may be another one than before, or
+may have lost in a crash what it had confirmed, and would go on telling everybody what was so long ago.
+
 Rules for editing: `publish` never raises, and nothing here grows without bound.
 """
 
@@ -14,8 +17,8 @@ from paho.mqtt.enums import MQTTErrorCode
 
 log = structlog.get_logger(__name__)
 
-# Most topics kept while there is no connection, and most publications that paho holds unconfirmed while there
-# is one. A site of 100,000 devices publishes one list for each device with a concern: far fewer.
+# Most retained topics kept, for when there is a connection and for the next one; and most publications that paho
+# holds unconfirmed. A site of 100,000 devices publishes one list for each device with a concern: far fewer.
 MOST_KEPT = 10_000
 MOST_UNCONFIRMED = 1_000
 
@@ -38,12 +41,18 @@ class Outgoing:
         self.dropped = 0
         self._client: Client | None = None
         self._unconfirmed: dict[int, Publication] = {}
-        self._kept: dict[str, Publication] = {}
+        self._kept: dict[str, Publication] = {}  # to be sent
+        self._newest: dict[str, Publication] = {}  # of each retained topic, sent or not
         self._idle = asyncio.Event()
         self._idle.set()
 
     def publish(self, publication: Publication) -> None:
         """Hand over, or keep."""
+        if publication.retain:
+            self._newest.pop(publication.topic, None)  # the newest stands last
+            self._newest[publication.topic] = publication
+            if len(self._newest) > MOST_KEPT:
+                del self._newest[next(iter(self._newest))]
         if self._client is not None and not self._kept and len(self._unconfirmed) < MOST_UNCONFIRMED:
             self._hand_over(self._client, publication)
         else:
@@ -51,8 +60,11 @@ class Outgoing:
         self._note_idle()
 
     def connected(self, client: Client) -> None:
-        """Send what was kept, by this client from now on."""
+        """Send all that is retained, and what was kept, by this client from now on."""
         self._client = client
+        waiting, self._kept = self._kept, dict(self._newest)
+        for publication in waiting.values():
+            self._keep(publication)
         self._hand_over_kept()
 
     def confirmed(self, mid: int) -> None:
@@ -103,6 +115,7 @@ class Outgoing:
             )
         except ValueError as error:  # a topic with a wildcard, a payload above 256 MiB
             log.error("cannot be published", topic=publication.topic, why=str(error))
+            self._newest.pop(publication.topic, None)
             self.give_up(publication)
             return
         if sent.rc == MQTTErrorCode.MQTT_ERR_SUCCESS:

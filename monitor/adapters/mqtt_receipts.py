@@ -7,7 +7,7 @@ which the service is done with them.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 
 class Receipts:
@@ -23,6 +23,17 @@ class Receipts:
         if mid not in self._settled:
             self._by_arrival.append(mid)
         self._settled[mid] = False
+
+    def owe_all(self, mids: Sequence[int]) -> None:
+        """Note messages that came, in this order."""
+        settled = self._settled
+        new = dict.fromkeys(mids, False)
+        if len(new) == len(mids) and settled.keys().isdisjoint(new):
+            self._by_arrival.extend(mids)
+            settled.update(new)
+        else:
+            for mid in mids:
+                self.owe(mid)
 
     def settle(self, mid: int) -> None:
         """Note that a message is dealt with; one that is not owed is ignored."""
