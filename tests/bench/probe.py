@@ -22,6 +22,8 @@ from typing import Any
 from monitor import running
 from monitor.adapters import logs
 from monitor.adapters.clock import SystemClock
+from monitor.core.effects import Effect
+from monitor.core.journal import Happening
 from monitor.service import Batch, Service
 from tests.bench.messages import stamp
 
@@ -55,8 +57,8 @@ class Probe(Service):
             heartbeats.append(now)
             lags.append(now - asked - int(HEARTBEAT * 1e9))
 
-    async def _commit(self, batch: Batch) -> None:
-        await super()._commit(batch)
+    def _stored(self, batch: Batch, happened: list[Happening], effects: list[Effect]) -> None:
+        super()._stored(batch, happened, effects)
         now = time.monotonic_ns()
         for message in batch.messages:
             committed_at.append(now)
