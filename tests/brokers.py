@@ -26,6 +26,9 @@ from paho.mqtt.enums import MQTTProtocolVersion
 from monitor.adapters.broker import MosquittoProcess
 from monitor.adapters.mqtt import BrokerAddress
 
+PUBLISH, SUBSCRIBE, UNSUBSCRIBE = 3, 8, 10  # packet types, MQTT 3.1.1 §2.2.1
+CONNACK_NEW_SESSION = bytes([0x20, 2, 0, 0])  # §3.2
+
 
 class Mosquitto(MosquittoProcess):
     """A mosquitto that can also be frozen; tests kill it and start it again on the same port."""
@@ -37,6 +40,18 @@ class Mosquitto(MosquittoProcess):
     def thaw(self) -> None:
         """Let it go on."""
         os.kill(self.pid, signal.SIGCONT)
+
+    def reload(self) -> None:
+        """Have it read its files again, such as the passwords."""
+        os.kill(self.pid, signal.SIGHUP)
+
+    async def saved(self) -> None:
+        """Wait until it has written its queues to disk, as it does each second after a change."""
+        database = self.folder / "mosquitto.db"
+        before = database.stat().st_mtime_ns if database.exists() else 0
+        async with asyncio.timeout(10):
+            while not database.exists() or database.stat().st_mtime_ns == before:  # noqa: ASYNC110 - a file
+                await asyncio.sleep(0.02)
 
     async def stop(self) -> None:
         """End it, also when frozen."""
@@ -118,6 +133,7 @@ class Relay:
         self._server: asyncio.Server | None = None
         self._writers: set[asyncio.StreamWriter] = set()
         self._tasks: set[asyncio.Task[None]] = set()
+        self._cut = False
         self.sent: list[bytearray] = []  # what each client connection sent, in order of connection
 
     @property
@@ -143,6 +159,15 @@ class Relay:
         for writer in self._writers:
             writer.transport.abort()
 
+    def cut(self) -> None:
+        """Cut every connection, and each new one at once, until `mend`."""
+        self._cut = True
+        self.drop()
+
+    def mend(self) -> None:
+        """Let new connections through again."""
+        self._cut = False
+
     def packets(self, connection: int) -> list[int]:
         """Give the MQTT packet types that a client connection sent, in order (MQTT 3.1.1 §2.2)."""
         return list(packet_types(bytes(self.sent[connection])))
@@ -151,6 +176,9 @@ class Relay:
         task = asyncio.current_task()
         assert task is not None
         self._tasks.add(task)
+        if self._cut:
+            writer.transport.abort()
+            return
         record = bytearray()
         self.sent.append(record)
         self._writers.add(writer)

@@ -70,7 +70,7 @@ class MqttLink:
         username: str | None = None,
         password: str | None = None,
         tls: ssl.SSLContext | None = None,
-        keepalive: int = 30,
+        keepalive: int = 15,
         protocol: MQTTProtocolVersion = MQTTProtocolVersion.MQTTv311,
         max_waiting: int = 20_000,
         times: LinkTimes | None = None,

@@ -41,7 +41,7 @@ class Identity:
     username: str | None = None
     password: str | None = field(default=None, repr=False)
     tls: ssl.SSLContext | None = None
-    keepalive: int = 30
+    keepalive: int = 15
     protocol: MQTTProtocolVersion = MQTTProtocolVersion.MQTTv311
 
 

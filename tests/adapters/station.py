@@ -8,6 +8,8 @@ from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 from typing import Any, TypeVar
 
+from paho.mqtt.enums import MQTTProtocolVersion
+
 from monitor.adapters.mqtt import (
     BrokerAddress,
     Connected,
@@ -21,15 +23,27 @@ from monitor.adapters.mqtt import (
 
 T = TypeVar("T")
 
+PROTOCOLS = [MQTTProtocolVersion.MQTTv311, MQTTProtocolVersion.MQTTv5]
 MARKER_TOPIC = "site/monitor/night/marker"
 QUICK = LinkTimes(connect=1.0, answer=2.0, first_wait=0.02, longest_wait=0.2, marker=5.0, farewell=2.0)
+
+
+def numbered(first: int, last: int, topic: str = "ward/a") -> list[tuple[str, bytes]]:
+    """Messages that say their number."""
+    return [(topic, b"%d" % number) for number in range(first, last)]
 
 
 class Station:
     """A link, and in `log` all that it gave, in order."""
 
-    def __init__(self, addresses: BrokerAddress | Sequence[BrokerAddress], **options: Any) -> None:
-        """Prepare a link with quick times."""
+    def __init__(
+        self,
+        addresses: BrokerAddress | Sequence[BrokerAddress],
+        *,
+        kind: type[MqttLink] = MqttLink,
+        **options: Any,
+    ) -> None:
+        """Prepare a link, of our own kind or another, with quick times."""
         if isinstance(addresses, BrokerAddress):
             addresses = [addresses]
         settings: dict[str, Any] = {
@@ -41,7 +55,7 @@ class Station:
             "times": QUICK,
             "on_wake": self.wake,
         }
-        self.link = MqttLink(**(settings | options))
+        self.link = kind(**(settings | options))
         self.log: list[Received | LinkEvent] = []
         self._woken = asyncio.Event()
 

@@ -84,7 +84,7 @@ def test_the_installed_paho_has_what_it_relies_on() -> None:
 
 
 def publish(draw: random.Random, mid: int, *, v5: bool) -> bytes:
-    """A PUBLISH packet of any kind (MQTT 3.1.1 §3.3, 5 §3.3): some with a topic that is not UTF-8, some with properties."""
+    """A PUBLISH packet of any kind (MQTT 3.1.1 §3.3, 5 §3.3): some topics are not UTF-8, some have properties."""
     qos, retain = draw.choice((0, 1, 1, 1)), draw.choice((0, 1))
     topic = draw.choice((b"a/b/state", "é/state".encode(), b"a/\xff/state"))
     body = len(topic).to_bytes(2, "big") + topic

@@ -252,6 +252,30 @@ def test_a_text_cut_shows_it() -> None:
     assert air_lines("é\n\n ü") == ["e", "u"]
 
 
+@pytest.mark.parametrize("step", ["LOGI", "LEVE", "ALER", "PAGE", "DATA", ".", "SEND"])
+async def test_a_hang_at_each_step_of_level_two_ends_at_the_limit(step: str) -> None:
+    """Silent at any command, or after the text: no page, tried later, in doubt only once SEND was said."""
+    parcel = replace(TO, urgency="high", body="one\ntwo")
+    async with SnppSink(manners=SnppManners(hang_at=step)) as sink:
+        carrier = SnppCarrier("127.0.0.1", sink.port, 2, "ward", "s3cret", limit=0.4)
+        attempt = await carrier.send(parcel)
+        assert sink.pages == []
+    assert attempt.outcome is Outcome.TRY_LATER
+    doubt = " (the page may have gone out)" if step == "SEND" else ""
+    said = "DATA" if step == "." else step
+    assert attempt.text == f"{said}: no answer within 0.4 s{doubt}"
+
+
+async def test_a_lost_reply_to_send_brings_the_page_twice_and_no_more() -> None:
+    """The reply to SEND is lost: the attempt says that it is in doubt, and the next brings the same page again."""
+    async with SnppSink(manners=SnppManners(lose_first=1)) as sink:
+        first = await pager(sink.port).send(TO)
+        assert first.outcome is Outcome.TRY_LATER
+        assert first.text.endswith("(the page may have gone out)")
+        assert (await pager(sink.port).send(TO)).outcome is Outcome.SENT
+        assert [page.text for page in sink.pages] == [TO.body] * 2
+
+
 async def test_a_silent_goodbye_does_not_undo_a_sent_page() -> None:
     """Once SEND is answered the page is sent, and a server silent at QUIT costs a second at most."""
     async with SnppSink(manners=SnppManners(hang_at="QUIT")) as sink:
