@@ -22,8 +22,14 @@ class Mail:
     at: int
     sender: str
     recipients: tuple[str, ...]
-    message: EmailMessage
     raw: bytes
+
+    @property
+    def message(self) -> EmailMessage:
+        """The mail read, when somebody asks for it: reading takes longer than taking it."""
+        message = message_from_bytes(self.raw, policy=policy.default)
+        assert isinstance(message, EmailMessage)
+        return message
 
 
 @dataclass(slots=True, kw_only=True)
@@ -34,8 +40,10 @@ class SmtpManners:
     - `replies`: the reply to RCPT by recipient.
     - `greylist_first`: so many RCPTs get 451 before any is taken.
     - `data_reply`: the reply after the final dot; only with a 2xx is the mail kept.
-    - `hang_at`: say nothing from there on.
+    - `hang_at`: say nothing from there on; `data` is at the command, `dot` after the mail itself.
     - `drop_after_data`: keep the mail, then close without the reply.
+    - `lose_first`: the same for so many mails.
+    - `mails_a_connection`: so many mails on one connection, then 421 to MAIL.
     - `login`: the name and password demanded.
     """
 
@@ -43,8 +51,10 @@ class SmtpManners:
     replies: dict[str, str] = field(default_factory=dict)
     greylist_first: int = 0
     data_reply: str = "250 2.0.0 Kept"
-    hang_at: Literal["connect", "rcpt", "data", "quit"] | None = None
+    hang_at: Literal["connect", "ehlo", "mail", "rcpt", "data", "dot", "quit"] | None = None
     drop_after_data: bool = False
+    lose_first: int = 0
+    mails_a_connection: int | None = None
     login: tuple[str, str] | None = None
 
 
@@ -52,7 +62,8 @@ class SmtpSink:
     """Use `await start()` and `await stop()`, or `async with`; runs in the loop that calls, without a thread.
 
     `starttls` offers the upgrade with that context, `tls` speaks TLS from the first byte. With a `folder`
-    each mail is also written there as 0001.eml and so on. `now_ms` gives the time of arrival.
+    each mail is also written there as 0001.eml and so on. `now_ms` gives the time of arrival. `connections` counts
+    those ever made, `silent` those that were told to hang.
     """
 
     def __init__(
@@ -69,6 +80,8 @@ class SmtpSink:
         self.host = "127.0.0.1"
         self.port = port
         self.mails: list[Mail] = []
+        self.connections = 0
+        self.silent = 0
         self.manners = manners or SmtpManners()
         self._folder = folder
         self._on_mail = on_mail
@@ -91,9 +104,7 @@ class SmtpSink:
         if self._server is None:
             return
         self._server.close()
-        for session in list(self._sessions):
-            await session.end()
-        self._sessions.clear()
+        await self.hang_up()
         await self._server.wait_closed()
         self._server = None
 
@@ -106,19 +117,31 @@ class SmtpSink:
 
     def keep(self, sender: str, recipients: list[str], raw: bytes) -> None:
         """Record one mail, write it to the folder, and tell whoever listens."""
-        message = message_from_bytes(raw, policy=policy.default)
-        assert isinstance(message, EmailMessage)
-        mail = Mail(at=self._now_ms(), sender=sender, recipients=tuple(recipients), message=message, raw=raw)
+        mail = Mail(at=self._now_ms(), sender=sender, recipients=tuple(recipients), raw=raw)
         self.mails.append(mail)
         if self._folder is not None:
             (self._folder / f"{len(self.mails):04d}.eml").write_bytes(raw)
         if self._on_mail is not None:
             self._on_mail(mail)
 
+    async def hang_if(self, hanging: bool) -> None:
+        """Wait until the connection ends, if so told."""
+        if hanging:
+            self.silent += 1
+            await asyncio.get_running_loop().create_future()
+
+    async def hang_up(self) -> None:
+        """Drop every connection, as a server does that is started anew; the port goes on listening."""
+        sessions, self._sessions = self._sessions, set()
+        for session in sessions:
+            await session.end()
+
     def _session(self) -> asyncio.BaseProtocol:
+        self.connections += 1
         session: _Session | _Refusal
         if self.manners.greeting is not None or self.manners.hang_at == "connect":
             session = _Refusal(self.manners.greeting)
+            self.silent += self.manners.greeting is None
         else:
             session = _Session(self, self._starttls)
         self._sessions.add(session)
@@ -164,6 +187,17 @@ class _Session(SMTP):
             authenticator=lambda *details: _authenticate(sink.manners.login, details[-1]),
             auth_require_tls=sink.manners.login is None,
         )
+        self._sink = sink
+
+    async def smtp_EHLO(self, hostname: str) -> None:
+        """Answer EHLO, or keep silent."""
+        await self._sink.hang_if(self._sink.manners.hang_at == "ehlo")
+        await super().smtp_EHLO(hostname)
+
+    async def smtp_DATA(self, arg: str) -> None:
+        """Answer DATA, or keep silent."""
+        await self._sink.hang_if(self._sink.manners.hang_at == "data")
+        await super().smtp_DATA(arg)
 
     async def end(self) -> None:
         """Drop the connection and wait until its task has ended."""
@@ -192,13 +226,18 @@ class _Handler:
 
     def __init__(self, sink: SmtpSink) -> None:
         self._sink = sink
+        self._mails = 0
 
     async def handle_MAIL(
         self, _server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
     ) -> str:
         """Take the sender, after the login where one is demanded (RFC 4954 §6)."""
-        if self._sink.manners.login is not None and not session.authenticated:
+        manners = self._sink.manners
+        await self._sink.hang_if(manners.hang_at == "mail")
+        if manners.login is not None and not session.authenticated:
             return "530 5.7.0 Authentication required"
+        if manners.mails_a_connection is not None and self._mails >= manners.mails_a_connection:
+            return "421 4.7.0 Enough mails on this connection"
         envelope.mail_from = address
         envelope.mail_options.extend(options)
         return "250 2.1.0 OK"
@@ -208,7 +247,7 @@ class _Handler:
     ) -> str:
         """Take the recipient, or answer as told."""
         manners = self._sink.manners
-        await _hang_if(manners.hang_at == "rcpt")
+        await self._sink.hang_if(manners.hang_at == "rcpt")
         if manners.greylist_first > 0:
             manners.greylist_first -= 1
             return "451 4.7.1 Greylisted, try again later"
@@ -221,31 +260,30 @@ class _Handler:
     async def handle_DATA(self, server: SMTP, _session: Session, envelope: Envelope) -> str:
         """Keep the mail, and answer as told."""
         manners = self._sink.manners
-        await _hang_if(manners.hang_at == "data")
+        await self._sink.hang_if(manners.hang_at == "dot")
+        self._mails += 1
         if manners.data_reply.startswith("2"):
             self._sink.keep(envelope.mail_from or "", envelope.rcpt_tos, envelope.original_content or b"")
-        if manners.drop_after_data:
+        lost = manners.lose_first > 0
+        manners.lose_first -= lost
+        if manners.drop_after_data or lost:
             assert isinstance(server.transport, asyncio.WriteTransport)
             server.transport.abort()
-            await _hang_if(True)  # until the lost connection ends this task
+            await self._sink.hang_if(True)  # until the lost connection ends this task
         return manners.data_reply
 
     async def handle_QUIT(self, _server: SMTP, _session: Session, _envelope: Envelope) -> str:
         """Say goodbye, or keep silent."""
-        await _hang_if(self._sink.manners.hang_at == "quit")
+        await self._sink.hang_if(self._sink.manners.hang_at == "quit")
         return "221 2.0.0 Bye"
 
 
-async def _hang_if(hanging: bool) -> None:
-    """Wait until the connection ends, if so told."""
-    if hanging:
-        await asyncio.get_running_loop().create_future()
+def self_made(
+    folder: Path, *, address: str = "127.0.0.1", days: int = 1
+) -> tuple[ssl.SSLContext, ssl.SSLContext]:
+    """A server's context with a certificate for an address that ends in so many days, and a client's that trusts it.
 
-
-def self_made(folder: Path, *, address: str = "127.0.0.1") -> tuple[ssl.SSLContext, ssl.SSLContext]:
-    """A server's context with a certificate made just now for an address, and a client's that trusts it.
-
-    Needs the package `cryptography`; writes cert.pem and key.pem to the folder.
+    With `days` 0 or less it has expired. Needs the package `cryptography`; writes cert.pem and key.pem to the folder.
     """
     from cryptography import x509
     from cryptography.hazmat.primitives import hashes, serialization
@@ -261,8 +299,8 @@ def self_made(folder: Path, *, address: str = "127.0.0.1") -> tuple[ssl.SSLConte
         .issuer_name(name)
         .public_key(key.public_key())
         .serial_number(x509.random_serial_number())
-        .not_valid_before(now - timedelta(days=1))
-        .not_valid_after(now + timedelta(days=1))
+        .not_valid_before(now - timedelta(days=30))
+        .not_valid_after(now + timedelta(days=days) - timedelta(seconds=1))
         .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address(address))]), False)
         .add_extension(x509.BasicConstraints(ca=True, path_length=0), True)
         .sign(key, hashes.SHA256())

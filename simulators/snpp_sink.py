@@ -44,8 +44,9 @@ class SnppManners:
     - `replies`: the reply to PAGE by pager.
     - `send_reply`: the reply to SEND; only with 2xx, 8xx or 9xx is the page kept.
     - `busy_first`: so many SENDs get 554 before one is taken.
-    - `hang_at`: say nothing from that command (or `connect`) on.
+    - `hang_at`: say nothing from that command (or `connect`) on; `.` is after the text of DATA.
     - `drop_after_send`: keep the page, then close without the reply.
+    - `lose_first`: the same for so many pages.
     - `login`: the name and password demanded.
     - `not_implemented`: commands of level 2 that this server lacks.
     """
@@ -58,6 +59,7 @@ class SnppManners:
     busy_first: int = 0
     hang_at: str | None = None
     drop_after_send: bool = False
+    lose_first: int = 0
     login: tuple[str, str] | None = None
     not_implemented: frozenset[str] = frozenset()
 
@@ -292,6 +294,7 @@ class _Session:
         lines: list[str] = []
         while (line := (await self._line()).rstrip("\r\n")) != ".":
             lines.append(line)
+        await self._hang_if(".")
         self._text = "\n".join(lines)
         return "250 DATA Accepted"
 
@@ -305,7 +308,9 @@ class _Session:
         if reply[0] in "289":
             for pager, options in self._pagers:
                 self._sink.keep(pager, options, self._text, self._subject)
-        if self._manners.drop_after_send:
+        lost = self._manners.lose_first > 0
+        self._manners.lose_first -= lost
+        if self._manners.drop_after_send or lost:
             raise _Closed
         self._reset()
         return reply

@@ -83,6 +83,8 @@ def one_line(text: str, secrets: Iterable[str] = ()) -> str:
 
 def without_controls(text: str) -> str:
     """The text with a blank for each control, hidden sign, half surrogate pair and line separator."""
+    if text.isascii() and text.isprintable():  # nearly always, and a mail of a thousand concerns is long
+        return text
     return "".join(" " if unicodedata.category(c) in _UNSAFE and c not in _JOINERS else c for c in text)
 
 

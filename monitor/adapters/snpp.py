@@ -5,6 +5,7 @@ import re
 from typing import Final, Literal
 
 from monitor.adapters.carriers import DEFAULT_LIMIT, Attempt, Outcome, Parcel, connection_fault, one_line
+from monitor.adapters.dialling import Dialler
 from monitor.core.gsm7 import SINGLE, fit, septets
 
 PAGER: Final = re.compile(r"[A-Za-z0-9@._+-]{1,64}")
@@ -65,6 +66,7 @@ class SnppCarrier:
         self._login = login
         self._password = password
         self._limit = limit
+        self._dialler = Dialler(host, port)
 
     async def send(self, parcel: Parcel) -> Attempt:
         """Try once; raises nothing but CancelledError."""
@@ -83,13 +85,14 @@ class SnppCarrier:
         return attempt
 
     async def close(self) -> None:
-        """Nothing is kept between attempts."""
+        """No connection is kept between attempts."""
+        self._dialler.close()
 
     async def _try(self, talk: "_Talk", parcel: Parcel, lines: list[str], deadline: float) -> Attempt:
         """One conversation up to its deadline, every failure turned into an attempt."""
         try:
             async with asyncio.timeout_at(deadline):
-                await talk.open(self._host, self._port)
+                await talk.open(self._dialler)
                 return self._attempt(Outcome.SENT, await self._converse(talk, parcel, lines))
         except _Stopped as stop:
             return self._attempt(stop.outcome, stop.text)
@@ -172,9 +175,11 @@ class _Talk:
         """A warning when the page may have gone out although no reply came."""
         return " (the page may have gone out)" if self.step == "SEND" else ""
 
-    async def open(self, host: str, port: int) -> None:
+    async def open(self, dialler: Dialler) -> None:
         """Connect; raises OSError."""
-        self._reader, self._writer = await asyncio.open_connection(host, port, limit=LONGEST_LINE)
+        self._reader, self._writer = await asyncio.open_connection(
+            sock=await dialler.connect(), limit=LONGEST_LINE
+        )
 
     async def ask(self, command: str) -> _Reply:
         """Send one command and read its reply."""

@@ -17,6 +17,7 @@ from monitor.core.notices import ON_A_PAGE
 from monitor.core.phrases import one_line
 from monitor.core.rulebook import PRIORITY, RANK
 from monitor.core.site import SECOND, Site
+from monitor.core.technical import Technical
 from monitor.core.timers import Kind, Timers
 
 BACKOFF = (5 * SECOND, 15 * SECOND, 30 * SECOND)  # then the last again; common practice, no source
@@ -90,6 +91,7 @@ class Outbox:
     ) -> None:
         self._site, self._journal, self._timers = site, journal, timers
         self._compose, self._news, self._ended = compose, news, ended
+        self.technical: Technical | None = None  # hears how attempts end; set by the engine
         self.notices: dict[str, Notice] = {}
         self.dirty: set[str] = set()
         self.over: dict[
@@ -130,7 +132,9 @@ class Outbox:
             if not urgent:
                 self._gathering.setdefault((person, way), set()).add(notice.id)
         # One concern is said once in a notice, as it is now: what is said of it last is what counts.
-        notice.items = [item for item in notice.items if item[0] != concern] + [[concern, why]]
+        if notice.tells_of(concern):
+            notice.items = [item for item in notice.items if item[0] != concern]
+        notice.items.append([concern, why])
         notice.rank = max(notice.rank, rank)
         self.dirty.add(notice.id)
 
@@ -155,22 +159,21 @@ class Outbox:
             return
         carrier = self._site.people[notice.person].reach[notice.way].carrier
         self.dirty.add(notice.id)
+        answer = self.without_address(notice.person, event.text)
         self._note(
-            notice,
-            f"notice-{event.outcome}",
-            now,
-            carrier=carrier,
-            attempt=notice.attempts,
-            answer=self._without_address(notice.person, event.text),
+            notice, f"notice-{event.outcome}", now, carrier=carrier, attempt=notice.attempts, answer=answer
         )
-        if event.outcome == "sent":
-            self._end(notice, "sent", now)
-            return
         assert notice.first_try is not None
         patience = self._site.times.give_up[PRIORITY[notice.rank]]
-        if event.outcome == "try-later" and now - notice.first_try < patience:
+        again = event.outcome == "try-later" and now - notice.first_try < patience
+        if self.technical is not None:
+            self.technical.heard(carrier, notice.person, event.outcome, answer, now, given_up=not again)
+        if event.outcome == "sent":
+            self._end(notice, "sent", now)
+        elif again:
             backoff = BACKOFF[min(notice.attempts, len(BACKOFF)) - 1]
-            notice.state, notice.due = "waiting", now + min(backoff, patience)
+            # The last try is when patience ends: the next carrier has to come well within the rung's wait.
+            notice.state, notice.due = "waiting", min(now + backoff, notice.first_try + patience)
             self._timers.put(notice.due, Kind.NOTICE, notice.id)
         elif (way := self._next_way(notice, now)) is not None:
             self._by_next_carrier(notice, way, now)
@@ -280,7 +283,7 @@ class Outbox:
             detail=detail,
         )
 
-    def _without_address(self, person: str, text: str) -> str:
+    def without_address(self, person: str, text: str) -> str:
         """A carrier's words without this person's address: they go into the trail, which cannot be erased."""
         key = self._journal.key("person", person)
         for reach in self._site.people[person].reach:

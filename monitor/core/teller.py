@@ -33,7 +33,8 @@ class Teller:
         self._site, self._journal = site, journal
         self._responsibility, self._fleet, self._lookout = responsibility, fleet, lookout
         self.published = 0
-        self._topics: dict[str, str] = {}  # where a device's list was last published
+        # By device, what was published last: its unit, and the list.
+        self._published: dict[str, tuple[str, tuple[ListedConcern, ...]]] = {}
 
     def compose(self, notice: Notice, kind: str, now: int) -> bool:
         """Write a notice's text from what is known now; False if nothing is left to say."""
@@ -91,20 +92,31 @@ class Teller:
         )
 
     def lists(self, now: int) -> list[Publish]:
-        """The retained list of open concerns, for each device of which a concern has changed."""
+        """The retained list of open concerns, for each device of which it is another than was published last."""
         known = self._responsibility.concerns
         subjects = {known[key].subject for key in self._responsibility.dirty if key in known}
         found: list[Publish] = []
         for name in sorted(subjects & self._fleet.devices.keys()):
-            listed = self._list(name, now)
-            if self._topics.get(name, listed.topic) != listed.topic:  # it has moved: none is open there now
-                found.append(Publish(topic=self._topics[name], payload=b""))
-            self._topics[name] = listed.topic
-            found.append(listed)
+            unit = self._fleet.devices[name].picture.unit
+            listed = self._listed(name)
+            before = self._published.get(name)
+            if before == (unit, listed):
+                continue  # a concern's record changes with each notice, what others may know of it seldom
+            if before is not None and before[0] != unit:  # it has moved: none is open there now
+                found.append(Publish(topic=self._topic(before[0], name), payload=b""))
+            self._published[name] = (unit, listed)
+            self.published += 1
+            payload = concerns_payload(
+                monitor=self._site.name, device=name, id=f"c-{now}-{self.published}", at=now, concerns=listed
+            )
+            found.append(Publish(topic=self._topic(unit, name), payload=payload))
         return found
 
-    def _list(self, name: str, now: int) -> Publish:
-        listed = [
+    def _topic(self, unit: str, name: str) -> str:
+        return concerns_topic(self._site.prefix, self._site.name, unit, name)
+
+    def _listed(self, name: str) -> tuple[ListedConcern, ...]:
+        return tuple(
             ListedConcern(
                 concern=concern.id,
                 rule=concern.rule,
@@ -114,13 +126,7 @@ class Teller:
                 accepted=concern.state is State.ACCEPTED,
             )
             for concern in self._responsibility.open_of(name)
-        ]
-        self.published += 1
-        payload = concerns_payload(
-            monitor=self._site.name, device=name, id=f"c-{now}-{self.published}", at=now, concerns=listed
         )
-        unit = self._fleet.devices[name].picture.unit
-        return Publish(topic=concerns_topic(self._site.prefix, self._site.name, unit, name), payload=payload)
 
 
 def _still_to_say(concern: Concern, why: str, person: str) -> bool:

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from monitor.adapters.carriers import Outcome, Parcel, without_controls
 from monitor.adapters.email import EmailCarrier, Security
-from monitor.adapters.mail_text import mail_bytes
+from monitor.adapters.mail_text import field, mail_bytes
 from simulators.smtp_sink import SmtpManners, SmtpSink, self_made
 from tests.adapters.test_carriers_contract import PARCEL, server
 
@@ -115,6 +115,13 @@ def test_any_text_makes_a_sound_mail(subject: str, body: str) -> None:
     assert max(len(line) for line in raw.split(b"\r\n")) <= 998
     read = message_from_bytes(raw, policy=policy.default)
     assert sorted(read.keys()) == sorted(HEADERS)
+
+
+@pytest.mark.parametrize("value", ["a\r\nBcc: spy@elsewhere.example", "a\nb", "a\rb"])
+def test_a_field_with_a_line_end_in_it_is_refused(value: str) -> None:
+    """Whatever else should fail to clean a text, it cannot become another field."""
+    with pytest.raises(ValueError, match="linefeed"):
+        field("Subject", value)
 
 
 @given(subject=st.text(max_size=150), body=st.text(max_size=2000))
