@@ -92,7 +92,9 @@ class Monitor:
         self.site_file = site_file
         self.state_dir = state_dir
         self.log_file = site_file.with_name("service.log")
-        self._environment = {**os.environ, "PYTHONWARNINGS": "error", **(environment or {})}
+        self.program = "monitor"  # the module that is run: a test may put one around it
+        self.arguments: tuple[str, ...] = ()  # of `run`, besides those that every test needs
+        self.environment = {**os.environ, "PYTHONWARNINGS": "error", **(environment or {})}
         self._process: asyncio.subprocess.Process | None = None
         self._line: tuple[asyncio.StreamReader, asyncio.StreamWriter] | None = None
 
@@ -109,14 +111,18 @@ class Monitor:
 
     async def start(self, at: int | None = None, *, broker: bool = True) -> None:
         """Start it, at an instant of the stepped clock or by the wall clock, and wait until it serves."""
+        await self.launch(at)
+        await until(lambda: self._serves(broker), "the service to serve")
+
+    async def launch(self, at: int | None = None) -> None:
+        """Start it, and wait for nothing."""
         self._hang_up()
         clock = [] if at is None else ["--stepped-clock", show(at)]
         with self.log_file.open("ab") as log:
             self._process = await asyncio.create_subprocess_exec(
-                sys.executable, "-m", "monitor", "run", "--site", str(self.site_file), *clock,
-                stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=self._environment,
+                sys.executable, "-m", self.program, "run", "--site", str(self.site_file), *clock, *self.arguments,
+                stdin=subprocess.DEVNULL, stdout=log, stderr=log, env=self.environment,
             )  # fmt: skip
-        await until(lambda: self._serves(broker), "the service to serve")
 
     def _serves(self, broker: bool) -> bool:
         assert self.process.returncode is None, self.log_file.read_text()
