@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from collections.abc import Callable
 from typing import Protocol
 
 
@@ -20,19 +21,50 @@ class Clock(Protocol):
         """Wait for `wake`, or until an instant."""
 
 
-class SystemClock:
-    """The wall clock, kept from running back."""
+SLOWED = 0.9  # of real time, while a wall clock that was set back is waited for; common practice, no source
+STEP = 60_000  # ms by which the wall clock must differ from what has passed before it counts as set
 
-    def __init__(self) -> None:
-        self._last = 0
+
+class SystemClock:
+    """The wall clock, kept from running back and from standing still.
+
+    Set back, it goes on more slowly until the wall clock has come up to it: were it to stand still, no deadline would
+    pass for as long as it was set back by. Set forward, it follows at once.
+    """
+
+    def __init__(self, on_step: Callable[[int], None] | None = None) -> None:
+        """`on_step` hears by how many ms the wall clock was set, if by a minute or more."""
+        self._on_step = on_step
+        self._last = float(self._wall())
+        self._passed = self._monotonic()
+        self._ahead = 0.0  # ms by which we are ahead of a wall clock that was set back
+
+    def start_from(self, at: int) -> None:
+        """Be no earlier than `at`, the last instant of an earlier run."""
+        self._ahead += max(0.0, at - self._last)
+        self._last = max(self._last, float(at))
 
     def now(self) -> int:
         """The instant it is."""
-        self._last = max(self._last, self._read())
-        return self._last
+        passed = self._monotonic()
+        since, self._passed = passed - self._passed, passed
+        wall = float(self._wall())
+        step = wall - (self._last - self._ahead) - since
+        if wall >= self._last + SLOWED * since:
+            self._last, self._ahead = wall, 0.0
+        else:
+            self._last += SLOWED * since
+            self._ahead = self._last - wall
+        if abs(step) >= STEP and self._on_step is not None:
+            self._on_step(round(step))
+        return int(self._last)
 
-    def _read(self) -> int:
+    def _wall(self) -> int:
         return time.time_ns() // 1_000_000
+
+    def _monotonic(self) -> float:
+        # It goes on while the machine sleeps, where there is such a clock (Linux).
+        return time.clock_gettime(getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)) * 1000
 
     def reached(self) -> int:
         """The instant it is."""
