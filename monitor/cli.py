@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from rich.console import Console
 
-from monitor import __version__, trail_commands
+from monitor import __version__, reconcile_command, trail_commands
 from monitor.commandline import BAD_INPUT, WRONG, add_place, say, state_dir, usage
 from monitor.core.guidance import CAUTION
 from monitor.core.instants import parse
@@ -89,6 +89,7 @@ def _parser() -> argparse.ArgumentParser:
     simulate.set_defaults(run=publish.run)
     _add_answers(commands)
     trail_commands.add(commands)
+    reconcile_command.add(commands)
     contract = commands.add_parser(
         "contract", help="print the contract with bridges, generated from the models"
     )
@@ -121,6 +122,11 @@ def _add_run(commands: Commands) -> None:
     run.add_argument("--site", type=Path, required=True, metavar="FILE", help="the site file")
     run.add_argument("--log", choices=("debug", "info", "warning", "error"), default="info")
     run.add_argument(
+        "--record", type=Path, metavar="DIR",
+        help="keep every input of the engine in this folder, one compressed file an hour, for `replay`; holds what "
+        "messages and answers say, no places, addresses or codes; for the owner alone; nothing is ever removed there",
+    )  # fmt: skip
+    run.add_argument(
         "--stepped-clock", metavar="TIME",
         help="for tests: time begins at this RFC 3339 instant and moves only by the control socket",
     )  # fmt: skip
@@ -147,8 +153,9 @@ def _add_replay(commands: Commands) -> None:
         "replay", help="run recorded messages through the same engine, in virtual time"
     )
     replay.add_argument(
-        "traces", type=Path, nargs="+", metavar="TRACE", help="JSON lines, one message a line"
-    )
+        "traces", type=Path, nargs="+", metavar="TRACE",
+        help="JSON lines, one message a line; or a recording of `run --record`: its folder, or its hours' files",
+    )  # fmt: skip
     replay.add_argument(
         "--site", type=Path, metavar="FILE", help="default: shipped rules, every device known, no plan"
     )
@@ -226,7 +233,7 @@ def _run(args: argparse.Namespace) -> int:
         if args.stepped_clock is None
         else SteppedClock(_instant(args.stepped_clock, "--stepped-clock"))
     )
-    return run(args.site, clock)
+    return run(args.site, clock, record=args.record)
 
 
 def _check(args: argparse.Namespace) -> int:
@@ -251,17 +258,10 @@ def _init(args: argparse.Namespace) -> int:
 
 def _replay(args: argparse.Namespace) -> int:
     from monitor import replay
-    from monitor.shipped import shipped_rules
 
     until = None if args.until is None else _instant(args.until, "--until")
-    lines = replay.read_traces(args.traces)
-    if args.site is not None:
-        from monitor.settings import load
-
-        site = load(args.site, key=replay.TRACE_KEY).site
-    else:
-        site = replay.trace_site(shipped_rules(), replay.devices_in(lines))
-    happened = replay.replay(lines, site, until=until, only_rules=args.only_rules, known=args.site is None)
+    traces = replay.Traces(args.traces)
+    happened = replay.happenings(traces, args.site, until=until, only_rules=args.only_rules, say=say)
     for happening in replay.in_order(happened):
         print(replay.as_json(happening) if args.format == "jsonl" else replay.as_text(happening))
     return 0

@@ -1,22 +1,24 @@
-"""Replay of traces in virtual time: the live engine, without broker, store or network.
+"""Replay of traces in virtual time, and of recordings as they were: the live engine, without broker, store or network.
 
 A trace is JSON lines: each a device-state message, or `{"received": RFC 3339, "topic": …, "message": {…}}`. A line
 without `received` is taken as received at its own `time`. The files merge by that instant, lines of one instant in the
-order of files and lines.
+order of files and lines. A recording (`recorded`) holds every input of the engine. With the site file it was made
+with it runs again exactly as it did (`rerun`); with another, or without, its messages, and what became of sight, run in
+virtual time.
 """
 
 from __future__ import annotations
 
+import heapq
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
-from typing import IO, NamedTuple
 
 from monitor.core.decode import decode
-from monitor.core.effects import Attempted, SendNotice
+from monitor.core.effects import Attempted, LinkDown, LinkUp, MarkerBack, SendNotice
 from monitor.core.engine import Engine, Rejected
-from monitor.core.envelope import plausible
 from monitor.core.instants import show
 from monitor.core.journal import Happening
 from monitor.core.ladders import MINUTE, Ladder, Rung
@@ -26,6 +28,21 @@ from monitor.core.rota import FOR_EVER, Rota, Span
 from monitor.core.rulebook import Rule
 from monitor.core.site import DeviceEntry, Person, Reach, Site
 from monitor.core.topics import DEFAULT_PREFIX, is_level, parse_topic
+from monitor.recorded import HOUR_FILE, Input, Line, Recorded, read_file
+from monitor.rerun import rerun
+
+__all__ = [
+    "Input",
+    "Line",
+    "Traces",
+    "as_json",
+    "as_text",
+    "happenings",
+    "in_order",
+    "replay",
+    "rerun",
+    "trace_site",
+]
 
 TRACE_SITE = "trace"
 TRACE_UNIT = "trace"
@@ -33,69 +50,72 @@ RULE_EVENTS = frozenset({"holds", "ends", "priority-raised"})
 TRACE_KEY = b"trace"  # codes and trail keys of a replay are nobody's
 
 
-class Line(NamedTuple):
-    """One line of a trace: when it was received (ms UTC), its topic ("" if not said), the message's bytes."""
+class Traces:
+    """What traces and recordings hold, merged by instant; it can be gone through more than once.
 
-    received: int
-    topic: str
-    payload: bytes
+    Traces are read at once; a recording, given as its folder or by its hours' files, is read file by file, in the order
+    of their names. `tears` says where a file was torn, once it has been read.
+    """
 
+    def __init__(self, paths: Iterable[Path]) -> None:
+        """Find and read; ProblemsFound names each file, and each line of a trace, that cannot be used."""
+        self.tears: list[str] = []
+        self._recordings: dict[Path, dict[Path, None]] = {}  # by folder
+        plain: list[Recorded] = []
+        problems: list[Problem] = []
+        for path in paths:
+            if path.is_dir():
+                hours = [file for file in path.iterdir() if HOUR_FILE(file.name)]
+                if not hours:
+                    problems.append(
+                        Problem(
+                            str(path), "", "", "a folder with a recording, such as 2026-03-14T22.jsonl.gz"
+                        )
+                    )
+                self._recordings.setdefault(path, {}).update(dict.fromkeys(hours))
+            elif HOUR_FILE(path.name) and path.exists():
+                self._recordings.setdefault(path.parent, {})[path] = None
+            else:
+                plain += self._read(path, problems)
+        if problems:
+            raise ProblemsFound(problems)
+        self._plain = sorted(plain, key=_received)  # stable: lines of one instant stay in their order
 
-def read_traces(paths: Iterable[Path]) -> list[Line]:
-    """All lines of the traces, merged; ProblemsFound names each line that cannot be placed in time."""
-    lines: list[Line] = []
-    problems: list[Problem] = []
-    for path in paths:
+    def __iter__(self) -> Iterator[Recorded]:
+        """All of it; ProblemsFound at the end names the lines of a recording that could not be used."""
+        self.tears.clear()
+        problems: list[Problem] = []
+        streams: list[Iterable[Recorded]] = [
+            self._recording(files, problems) for files in self._recordings.values()
+        ]
+        if self._plain:
+            streams.insert(0, self._plain)
+        yield from streams[0] if len(streams) == 1 else heapq.merge(*streams, key=_received)
+        if problems:
+            raise ProblemsFound(problems)
+
+    def _recording(self, files: Iterable[Path], problems: list[Problem]) -> Iterator[Recorded]:
+        return chain.from_iterable(
+            self._read(path, problems) for path in sorted(files, key=lambda path: path.name)
+        )
+
+    def _read(self, path: Path, problems: list[Problem]) -> Iterator[Recorded]:
         try:
-            with path.open("rb") as file:
-                lines += _read(path, file, problems)
+            yield from read_file(path, problems, self.tears.append)
         except OSError as error:
             problems.append(Problem(str(path), "", "", f"cannot be read: {error.strerror}"))
-    if problems:
-        raise ProblemsFound(problems)
-    lines.sort(key=lambda line: line.received)  # stable: lines of one instant stay in their order
-    return lines
 
 
-def _read(path: Path, file: IO[bytes], problems: list[Problem]) -> Iterator[Line]:
-    for number, text in enumerate(file, 1):
-        if not text.strip():
-            continue
-        try:
-            found = json.loads(text)
-        except (ValueError, RecursionError):
-            problems.append(Problem(str(path), f"line {number}", "", "one JSON object a line"))
-            continue
-        if not isinstance(found, dict):
-            problems.append(Problem(str(path), f"line {number}", "", "one JSON object a line"))
-            continue
-        recorded = "received" in found
-        when = found.get("received" if recorded else "time")
-        try:
-            received = plausible(when if isinstance(when, str) else "")
-        except ValueError:
-            key = f"line {number}: {'received' if recorded else 'time'}"
-            wanted = "an instant as in RFC 3339, with its offset, of the years 2000 to 2100"
-            problems.append(Problem(str(path), key, repr(when), wanted))
-            continue
-        if not recorded:
-            yield Line(received, "", text.strip())
-            continue
-        topic = found.get("topic", "")
-        if not isinstance(topic, str):
-            problems.append(Problem(str(path), f"line {number}: topic", repr(topic), "text"))
-            continue
-        message = found.get("message")  # null: an empty payload, as when a plan is withdrawn
-        payload = "" if message is None else json.dumps(message, ensure_ascii=False)
-        yield Line(
-            received, topic, payload.encode(errors="backslashreplace")
-        )  # half a surrogate stays escaped
+def _received(entry: Recorded) -> int:
+    return entry.received
 
 
-def devices_in(lines: Iterable[Line]) -> set[str]:
+def devices_in(lines: Iterable[Recorded]) -> set[str]:
     """The devices that the lines are about."""
     found = set()
     for line in lines:
+        if not isinstance(line, Line):
+            continue
         try:
             subject = json.loads(line.payload).get("subject")
         except (ValueError, AttributeError):
@@ -130,8 +150,66 @@ def trace_site(rules: Iterable[Rule], devices: Iterable[str] = ()) -> Site:
     )
 
 
+def happenings(
+    traces: Traces, site_file: Path | None, *, until: int | None, only_rules: bool, say: Callable[[str], None]
+) -> Iterator[Happening]:
+    """What happens in traces, at the site of a file or (None) at one that knows every device; `say` hears of doubts.
+
+    Raises ProblemsFound.
+    """
+    if site_file is None:
+        from monitor.shipped import shipped_rules
+
+        site = trace_site(shipped_rules(), devices_in(traces))
+        happened = replay(traces, site, until=until, only_rules=only_rules, known=True)
+    else:
+        from monitor.settings import load
+
+        settings = load(site_file, key=TRACE_KEY)
+        start = next(iter(traces), None)
+        if only_rules or not isinstance(start, Input):
+            happened = replay(traces, settings.site, until=until, only_rules=only_rules)
+        elif why := _not_exact(start, settings.site.name, settings.digest):
+            say(f"{why}: its messages are run in virtual time, its answers and attempts are left out")
+            happened = replay(traces, settings.site, until=until)
+        else:
+            site = replace(settings.site, key=_key(settings.state_dir, say))
+            happened = rerun(traces, site, until=until, say=say)
+    yield from happened
+    for tear in traces.tears:
+        say(tear)
+
+
+def _not_exact(start: Input, name: str, digest: str) -> str | None:
+    """Why a recording cannot run again exactly as it did, if so."""
+    if start.kind != "start":
+        return "the recording does not begin with a start of the service"
+    if start.said.get("site") != name:
+        return f"the recording was made at the site {start.said.get('site')!r}"
+    if start.said.get("digest") != digest:
+        return "the recording was made with another site file, or other rules"
+    return None
+
+
+def _key(state_dir: Path, say: Callable[[str], None]) -> bytes:
+    """The site's secret, with which codes and keys of persons come out as they did, if it is here."""
+    from monitor.adapters.lockfile import KEY_NAME, StateError, site_key
+
+    try:
+        if (state_dir / KEY_NAME).exists():
+            return site_key(state_dir)
+        why = f"{state_dir / KEY_NAME}: not there"
+    except (OSError, StateError) as error:
+        why = str(error)
+    say(f"{why}: keys of persons and digests of texts come out otherwise than in the trail")
+    return TRACE_KEY
+
+
+# ---- in virtual time ---------------------------------------------------------------------------------------------
+
+
 def replay(
-    lines: Iterable[Line],
+    lines: Iterable[Recorded],
     site: Site,
     *,
     until: int | None = None,
@@ -140,22 +218,43 @@ def replay(
 ) -> Iterator[Happening]:
     """Run the lines through the engine in virtual time, to the last one or `until`; deadlines at the end fire.
 
-    `known`: take whatever site and unit a topic names as this site's.
+    `known`: take whatever site and unit a topic names as this site's. Of a recording's other inputs, those of the link
+    to the broker count, unless it is `only_rules`.
     """
     site = replace(site, times=replace(site.times, lateness=0))
     engine: Engine | None = None
     end = until
+    linked_at = 0
     for line in lines:
         if until is not None and line.received > until:
             break
         if engine is None:
             engine = Engine(site, now=line.received, link=True, only_rules=only_rules, trail=False)
         yield from _run_until(engine, line.received - 1, only_rules)
-        engine.receive(_message(line, site, known), line.received)
+        if isinstance(line, Line):
+            engine.receive(_message(line, site, known), line.received)
+        elif not only_rules:
+            linked_at = line.received if line.kind == "link-up" else linked_at
+            if (event := _sight(engine, line, linked_at)) is not None:
+                engine.receive(event, line.received)
         yield from _settle(engine, only_rules)
         end = line.received if until is None else until
     if engine is not None and end is not None:
         yield from _run_until(engine, end, only_rules)
+
+
+def _sight(engine: Engine, entry: Input, linked_at: int) -> object | None:
+    """What an input says of the link, if anything; `linked_at` is when it last came to stand."""
+    if entry.kind == "link-up":
+        return LinkUp(**entry.said)
+    if entry.kind == "link-down":
+        return LinkDown(**entry.said)
+    catch_up = engine.sight.catch_up
+    if entry.kind == "marker-back" and catch_up is not None and entry.said["token"].endswith(f"-{linked_at}"):
+        return MarkerBack(
+            token=catch_up.token
+        )  # the first marker of that link; how many there were may differ
+    return None
 
 
 def _run_until(engine: Engine, at: int, only_rules: bool) -> Iterator[Happening]:
@@ -197,7 +296,7 @@ def _message(line: Line, site: Site, known: bool) -> object:
     prefix = site.prefix
     if known and parse_topic(topic, DEFAULT_PREFIX, name) is None and topic.count("/") >= 4:
         prefix = topic.rsplit("/", 4)[0]
-    decoded = decode(topic, line.payload, retain=False, prefix=prefix, site=name)
+    decoded = decode(topic, line.payload, retain=line.retain, prefix=prefix, site=name)
     if isinstance(decoded, Rejection):
         return Rejected(decoded, line.payload)
     if known and isinstance(decoded, Snapshot):

@@ -21,12 +21,13 @@ from monitor.adapters import logs
 from monitor.adapters.clock import Clock, SystemClock
 from monitor.adapters.lockfile import Lock, StateError, site_key
 from monitor.adapters.store import SqliteStore
-from monitor.adapters.store_errors import StoreError
+from monitor.adapters.store_errors import StoreDamaged, StoreError
 from monitor.adapters.store_reader import StoreReader
 from monitor.core.effects import SendNotice
 from monitor.core.journal import Happening
 from monitor.core.phrases import one_line
 from monitor.core.problems import ProblemsFound
+from monitor.recording import NoRecorder, Recorder
 from monitor.service import Service
 from monitor.settings import PasswordMissing, Settings, load
 from monitor.sitefile.reading import read
@@ -57,11 +58,26 @@ def open_service(
     *,
     on_happening: Callable[[Happening], None] | None = None,
     on_notice: Callable[[SendNotice], None] | None = None,
+    record: Path | None = None,
 ) -> tuple[Service, Lock]:
     """A service ready to run, and the lock on its state directory, to be closed after it.
 
     Raises ProblemsFound for a wrong site file, CannotStart for what else is in the way.
     """
+    gc.disable()  # many devices are about to be made that will all stay
+    try:
+        return _open(site_file, clock, on_happening, on_notice, record)
+    finally:
+        gc.enable()
+
+
+def _open(
+    site_file: Path,
+    clock: Clock,
+    on_happening: Callable[[Happening], None] | None,
+    on_notice: Callable[[SendNotice], None] | None,
+    record: Path | None,
+) -> tuple[Service, Lock]:
     settings = load(site_file, key=b"")
     try:
         lock = Lock(settings.state_dir)
@@ -81,11 +97,14 @@ def open_service(
             if broker.protocol == "5"
             else MQTTProtocolVersion.MQTTv311,
         }
+        recorder = NoRecorder() if record is None else Recorder(record)
         store = SqliteStore.open(settings.state_dir, site=settings.site.name)
-    except (StateError, StoreError, PasswordMissing, OSError, ValueError) as error:
+    except StoreError as error:
+        lock.close()
+        raise CannotStart(f"{error}. {error.advice}") from error
+    except (StateError, PasswordMissing, OSError, ValueError) as error:
         lock.close()
         raise CannotStart(str(error)) from error
-    gc.disable()  # many devices are about to be made that will all stay
     try:
         service = Service(
             settings,
@@ -95,15 +114,15 @@ def open_service(
             link_options=link_options,
             on_happening=on_happening,
             on_notice=on_notice,
+            recorder=recorder,
         )
     except StoreError as error:
         _close(store, lock)
-        raise CannotStart(str(error)) from error
+        raise CannotStart(f"{error}. {error.advice}") from error
     except (ValueError, LookupError, TypeError, AttributeError) as error:
         _close(store, lock)  # only whole transactions come back from a store: somebody else has been at it
-        raise CannotStart(f"{store.path}: what it holds cannot be read: {one_line(repr(error))}") from error
-    finally:
-        gc.enable()
+        fault = f"{store.path}: what it holds cannot be read: {one_line(repr(error))}"
+        raise CannotStart(f"{fault}. {StoreDamaged.advice}") from error
     gc.freeze()  # a collection over 100,000 devices would stall the loop for seconds, and find nothing
     return service, lock
 
@@ -114,10 +133,10 @@ def _close(store: SqliteStore, lock: Lock) -> None:
     lock.close()
 
 
-def run(site_file: Path, clock: Clock) -> int:
-    """Run until SIGTERM or SIGINT; the exit status."""
+def run(site_file: Path, clock: Clock, *, record: Path | None = None) -> int:
+    """Run until SIGTERM or SIGINT; the exit status. `record` is where every input is kept, if anywhere."""
     try:
-        service, lock = open_service(site_file, clock)
+        service, lock = open_service(site_file, clock, record=record)
     except CannotStart as error:
         print(f"secondbell: {error}", file=sys.stderr)
         return BAD_INPUT
@@ -127,7 +146,9 @@ def run(site_file: Path, clock: Clock) -> int:
         try:
             asyncio.run(_run(service, chores=isinstance(clock, SystemClock)))
         except StoreError as error:
-            log.error("the store cannot go on; start again after mending it", why=str(error))
+            log.error(
+                "the store cannot go on; start again after mending it", why=str(error), advice=error.advice
+            )
             return FAILED
         except OSError as error:
             print(f"secondbell: {error.strerror or error}", file=sys.stderr)

@@ -37,19 +37,28 @@ from monitor.core.effects import (
     Reply,
     SendMarker,
     SendNotice,
+    StoreRefused,
+    StoreWorks,
+    TroubleSeen,
 )
-from monitor.core.engine import Engine, Loaded
+from monitor.core.engine import Loaded
 from monitor.core.instants import show
 from monitor.core.journal import Happening
 from monitor.core.published import monitor_presence_payload
+from monitor.core.technical import GAP
 from monitor.core.topics import filters, monitor_presence_topic
 from monitor.core.trail import Frontier
+from monitor.core.troubles import BACK, TRAIL_DOUBTFUL
+from monitor.recording import NoRecorder, Recorder
 from monitor.settings import Settings
 from monitor.transactions import Transactions
 
 log = structlog.get_logger(__name__)
 
-TROUBLE = ("notice-try-later", "notice-refused", "notice-failed", "quarantine-full", "clock-doubtful")
+TROUBLE = (
+    "notice-try-later", "notice-refused", "notice-failed", "quarantine-full", "clock-doubtful", "trouble-began",
+    "trouble-untold", "trouble-try-later", "trouble-refused",
+)  # fmt: skip
 """What the log says as a warning."""
 
 BATCH = 2_000  # messages in one transaction at the most: a longer one would stall the writer
@@ -87,6 +96,7 @@ class Service:
         link_options: Mapping[str, Any],
         on_happening: Callable[[Happening], None] | None = None,
         on_notice: Callable[[SendNotice], None] | None = None,
+        recorder: Recorder | NoRecorder | None = None,
     ) -> None:
         self.settings = settings
         self.site = settings.site
@@ -101,13 +111,20 @@ class Service:
         self._attempts = Attempts(carriers, self._attempted, on_notice)
         self._batch = Batch()
         self._stopping = asyncio.Event()
-        self._transactions = Transactions(store, stopping=self._stopping, ended=self._wake.set)
+        self._transactions = Transactions(
+            store,
+            stopping=self._stopping,
+            ended=self._wake.set,
+            refused=self._store_refused,
+            works=lambda: self.engine.receive(StoreWorks(), self._clock.now()),
+        )
         self._beat_at = 0
         self._presence = monitor_presence_topic(self.site.prefix, self.site.name, settings.monitor_name)
         found = store.load()
         now = clock.now()
         loaded = Loaded(rows=found.rows, frontier=Frontier.from_text(found.frontier), size=found.next_entry)
-        self.engine = Engine(self.site, now=now, loaded=loaded)
+        self._recorder = recorder or NoRecorder()
+        self.engine = self._recorder.engine(self.site, now=now, loaded=loaded, digest=settings.digest)
         self._note_start(now, found.doubt)
         self.link = mqtt.MqttLink(
             filters=filters(self.site.prefix, self.site.name),
@@ -121,15 +138,20 @@ class Service:
 
     def _note_start(self, now: int, doubt: str | None) -> None:
         """Put the start into the trail: after which gap, and whether the configuration has changed."""
-        last = self.engine.memo.get("last")
-        gap = {} if last is None else {"gap": max(0, now - int(last))}
+        watched = [self.engine.technical.alive, self.engine.memo.get("last")]
+        last = max((int(at) for at in watched if at is not None), default=now)
+        asked = self.engine.memo.pop("stopped", None) is not None
+        gap = {"gap": max(0, now - last)} if any(watched) else {}
         self.engine.note("started", version=__version__, **gap)
+        if now - last > GAP:
+            self.engine.receive(TroubleSeen(trouble=BACK, facts={**gap, "asked": asked}), now)
         if self.engine.memo.get("configuration") != self.settings.digest:
             self.engine.note("configuration-changed", digest=self.settings.digest)
             self.engine.memo["configuration"] = self.settings.digest
         if doubt is not None:
             log.error("trail doubtful", why=doubt)
             self.engine.note("trail-doubtful", why=doubt)
+            self.engine.receive(TroubleSeen(trouble=TRAIL_DOUBTFUL, facts={"why": doubt}), now)
         self.engine.resume()
 
     # ---- running -------------------------------------------------------------------------------------------------
@@ -255,10 +277,17 @@ class Service:
         """Store what the engine did; then acknowledge, perform and answer."""
         batch, self._batch = self._batch, Batch()
         self.engine.memo["last"] = str(self._clock.now())
+        self.engine.technical.watching(self._clock.now())
         changes = self.engine.take_changes()
         effects = self.engine.take_effects()
         happened = self.engine.take_happenings()
-        self._transactions.begin(changes, lambda: self._stored(batch, happened, effects))
+        inputs = self._recorder.take()
+
+        def then() -> None:
+            self._recorder.write(inputs)
+            self._stored(batch, happened, effects)
+
+        self._transactions.begin(changes, then)
 
     def _stored(self, batch: Batch, happened: list[Happening], effects: list[Effect]) -> None:
         if batch.messages:
@@ -286,7 +315,17 @@ class Service:
             if waiting is not None and not waiting.done():
                 waiting.set_result({"ok": effect.ok, "text": effect.text})
 
+    def _store_refused(self, error: StoreError, ended: bool) -> None:
+        """Tell whoever mends it, without the store."""
+        refused = StoreRefused(cause=error.cause, detail=str(error), ended=ended)
+        self.engine.receive(refused, self._clock.now())
+        for effect in self.engine.technical.take_direct():
+            self._attempts.start(effect)
+
     def _attempted(self, attempt: Attempted) -> None:
+        if self._transactions.failing and self.engine.technical.owns(attempt.notice):
+            self.engine.receive(attempt, self._clock.now())  # it may go another way then, at the next refusal
+            return
         self._inbox.append(attempt)
         self._wake.set()
 
@@ -295,7 +334,8 @@ class Service:
             self._on_happening(happening)
         known = {name: value for name in SHOWN if (value := getattr(happening, name)) is not None}
         if happening.event in TROUBLE:
-            why = {name: happening.detail[name] for name in ("carrier", "answer") if name in happening.detail}
+            said = ("trouble", "about", "carrier", "answer")
+            why = {name: happening.detail[name] for name in said if name in happening.detail}
             log.warning(happening.event, at=show(happening.at), **known, **why)
         else:
             log.info(happening.event, at=show(happening.at), **known)
@@ -323,6 +363,7 @@ class Service:
                 "due": self.engine.due(),
                 "link": self.engine.sight.link,
                 "counters": self.engine.counters,
+                "tasks": len(asyncio.all_tasks()),
             }
         if isinstance(self._clock, SteppedClock) and name == "enter" and isinstance(command.get("at"), int):
             self.enter(command["at"])
@@ -375,8 +416,9 @@ class Service:
     # ---- the end -------------------------------------------------------------------------------------------------
 
     async def _end(self, *, clean: bool) -> None:
-        if clean:
+        if clean or self.engine.technical.sending:
             await self._attempts.wait(FAREWELL)
+        if clean:
             await self._store_last()
         await self._attempts.cancel()
         for waiting in self._waiting.values():
@@ -388,6 +430,7 @@ class Service:
         await self.link.stop()
         await self._attempts.close()
         await self._transactions.close()
+        await asyncio.to_thread(self._recorder.close)
         log.info("stopped")
 
     async def _store_last(self) -> None:
@@ -397,12 +440,14 @@ class Service:
             while self._inbox:
                 self.engine.receive(self._inbox.popleft(), self._clock.now())
             self.engine.note("stopped")
+            self.engine.memo["stopped"] = "asked to"
             self.engine.memo["last"] = str(self._clock.now())
             changes, effects = self.engine.take_changes(), self.engine.take_effects()
             await self._transactions.last(changes)
         except StoreError as error:
             log.error("the last transaction could not be stored", why=str(error))
             return
+        self._recorder.flush()
         self.link.ack(self._batch.messages)
         for effect in effects:
             if isinstance(effect, Publish | Reply):

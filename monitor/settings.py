@@ -302,7 +302,7 @@ def _site(found: SiteFile, rules: tuple[Rule, ...], key: bytes) -> Site:
                 place=device.place,
                 pager_place=device.pager_place,
                 plan=None if device.plan is None else _plan(device.plan),
-                thresholds=device.thresholds,
+                thresholds=device.thresholds or NO_THRESHOLDS,
             )
             for name, device in found.devices.items()
         },
@@ -340,6 +340,8 @@ def _plan(table: PlanTable) -> Plan:
         set_hung=table.set_hung,
     )
 
+
+NO_THRESHOLDS: Mapping[str, Mapping[str, str | int]] = {}  # one for all devices without any of their own
 
 # RFC 6409 §3.1 (587), RFC 8314 §7.3 (465), RFC 5321 §4.5.4.2 (25)
 _MAIL_PORT: dict[str, int] = {"starttls": 587, "tls": 465, "none": 25}

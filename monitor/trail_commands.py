@@ -37,7 +37,8 @@ def add(commands: Commands) -> None:
 
 
 @contextlib.contextmanager
-def _reading(args: argparse.Namespace) -> Iterator[StoreReader]:
+def reading(args: argparse.Namespace) -> Iterator[StoreReader]:
+    """A reader of the store that is meant; ends the command with bad input if it cannot be read."""
     from monitor.adapters.store_errors import StoreError
     from monitor.adapters.store_reader import StoreReader
 
@@ -56,7 +57,7 @@ def _reading(args: argparse.Namespace) -> Iterator[StoreReader]:
 def _trail_verify(args: argparse.Namespace) -> int:
     from rich.progress import Progress
 
-    with _reading(args) as reader, Progress(console=Console(stderr=True), transient=True) as progress:
+    with reading(args) as reader, Progress(console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("verifying", total=None)
         finding = reader.verify(lambda done, total: progress.update(task, completed=done, total=total))
         frontier = None if finding is not None else reader.frontier()
@@ -71,7 +72,7 @@ def _trail_verify(args: argparse.Namespace) -> int:
 def _trail_show(args: argparse.Namespace) -> int:
     from monitor import trail_view
 
-    with _reading(args) as reader:
+    with reading(args) as reader:
         names = reader.names()
         if args.concern == "list":
             for line in trail_view.concerns(reader.entries(), names):
@@ -106,7 +107,7 @@ def _local(args: argparse.Namespace) -> dict[str, Any]:
 def _trail_export(args: argparse.Namespace) -> int:
     from monitor import trail_view
 
-    with _reading(args) as reader:
+    with reading(args) as reader:
         if args.out is None:
             trail_view.export(reader, sys.stdout)
             return 0

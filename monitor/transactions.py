@@ -34,8 +34,18 @@ PACE, BUSY_PACE = 0.005, 0.020  # seconds from one transaction to the next, with
 class Transactions:
     """At most one in flight; `ended` is called whenever that has changed."""
 
-    def __init__(self, store: Store, *, stopping: asyncio.Event, ended: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        store: Store,
+        *,
+        stopping: asyncio.Event,
+        ended: Callable[[], None],
+        refused: Callable[[StoreError, bool], None],
+        works: Callable[[], None],
+    ) -> None:
+        """`refused` hears of each refusal, and whether it is the end; `works` once one that was refused is stored."""
         self._store, self._stopping, self._ended = store, stopping, ended
+        self._refused, self._works = refused, works
         self._writer = ThreadPoolExecutor(max_workers=1, thread_name_prefix="store")
         self._task: asyncio.Task[None] | None = None
         self._began = 0.0  # loop time
@@ -113,7 +123,9 @@ class Transactions:
             try:
                 await self._run(partial(self._store.commit, changes))
                 break
-            except (StoreDamaged, StoreNewer, StoreOtherSite):
+            except (StoreDamaged, StoreNewer, StoreOtherSite) as error:
+                self.failing = True
+                self._refused(error, True)
                 raise
             except StoreError as error:
                 self.failing = True
@@ -122,8 +134,12 @@ class Transactions:
                 log.error(
                     "cannot store; nothing is acknowledged or sent meanwhile", why=str(error), again_in_s=wait
                 )
+                self._refused(error, False)
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._stopping.wait(), wait)
                 wait = min(wait * 2, LONGEST_WAIT)
-        self.failing = False
+        if self.failing:
+            self.failing = False
+            log.warning("storing again")
+            self._works()
         then()

@@ -60,8 +60,8 @@ def test_a_site_with_errors_and_warnings(tmp_path: Path) -> None:
         "  site.toml: devices.pump-1.unit = 'oak': one of the units of this file: ash, elm\n"
         "\n"
         "Allowed, but worth a second look:\n"
-        "  site.toml: site.technical: nobody is named to be told, besides the nurses, "
-        "when the pumps of a unit cannot be seen\n"
+        "  site.toml: site.technical: nobody is named to be told when Second Bell itself cannot see, "
+        "send or store: the last resort is\n"
         "\n"
         "Read "
     )

@@ -6,6 +6,7 @@ import fcntl
 import os
 import secrets
 import stat
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Final
@@ -57,8 +58,9 @@ class Lock:
             holder = os.pread(self._file, 20, 0).strip()
             os.close(self._file)
             raise StateInUse(self.path, int(holder) if holder.isdigit() else 0) from None
-        os.ftruncate(self._file, 0)
-        os.pwrite(self._file, b"%d\n" % os.getpid(), 0)
+        with suppress(OSError):  # on a full disk it is held all the same, and only does not say by whom
+            os.ftruncate(self._file, 0)
+            os.pwrite(self._file, b"%d\n" % os.getpid(), 0)
 
     def close(self) -> None:
         """Let the next one in; closing twice is nothing."""

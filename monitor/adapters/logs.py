@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import sys
 import traceback
 from pathlib import Path
+from typing import TextIO, cast
 
 import structlog
 
@@ -21,9 +23,28 @@ def fault(error: BaseException) -> dict[str, str]:
     }
 
 
+class Patient:
+    """A stream that loses what cannot be written: a log on a full disk must not end what is logged."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write it, or not."""
+        with contextlib.suppress(OSError):
+            self._stream.write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        """Have it written, or not."""
+        with contextlib.suppress(OSError):
+            self._stream.flush()
+
+
 def configure(level: str = "info") -> None:
     """Set structlog up, once, at the start of a command; logs go to standard error."""
     terminal = sys.stderr.isatty()
+    stream = cast("TextIO", Patient(sys.stderr))
     processors: list[structlog.typing.Processor] = [
         structlog.contextvars.merge_contextvars,
         structlog.processors.add_log_level,
@@ -38,11 +59,11 @@ def configure(level: str = "info") -> None:
     structlog.configure(
         processors=[*processors, *rendering],
         wrapper_class=structlog.make_filtering_bound_logger(getattr(logging, level.upper())),
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+        logger_factory=structlog.PrintLoggerFactory(stream),
         cache_logger_on_first_use=False,
     )
     # What libraries log goes the same way: a line that is not JSON is lost to whoever collects the log.
-    handler = logging.StreamHandler(sys.stderr)
+    handler = logging.StreamHandler(stream)
     handler.setFormatter(
         structlog.stdlib.ProcessorFormatter(
             foreign_pre_chain=processors,

@@ -28,7 +28,16 @@ from monitor.adapters.store_errors import (
     StoreReadOnly,
     named,
 )
-from monitor.adapters.store_schema import FILE_NAME, SCHEMA, create_file, prepare, refuse_read_only
+from monitor.adapters.store_mark import Mark, read_mark
+from monitor.adapters.store_schema import (
+    FILE_NAME,
+    SCHEMA,
+    create_file,
+    prepare,
+    refuse_emptied,
+    refuse_read_only,
+    wal_of,
+)
 from monitor.core.changes import STATE_VERSION, Changes, TrailEntry
 from monitor.core.tree import Frontier
 
@@ -68,6 +77,10 @@ _WRITES: dict[str, tuple[tuple[str, ...], str]] = {
 # Few sizes, so that prepared statements are reused. One step of many rows lets go of the interpreter's lock
 # for long, where a row at a time would starve beside a busy loop.
 _ROWS_A_STATEMENT = (512, 128, 32, 8, 1)
+_LOST = (
+    "entries {first} to {last} of the trail are lost: what was stored last is not there, as after a torn or missing "
+    "write-ahead log, or with an old backup"
+)
 _MOST_ROWS_AT_ONCE = 2_000  # of a deletion: keeps one transaction short
 
 
@@ -131,6 +144,9 @@ class SqliteStore:
         self._db = db
         self.path = path
         self.site = site
+        self._entries = read_mark(path.parent)  # that the trail has had, as far as is known
+        self._mark = Mark(path.parent)
+        self._files = [(file, file.stat().st_ino) for file in (path, wal_of(path))]
 
     @classmethod
     def open(
@@ -139,6 +155,7 @@ class SqliteStore:
         """Open the store of `site` in `folder`, made if missing and `create`."""
         path = folder / FILE_NAME
         with named(path):
+            refuse_emptied(path, read_mark(folder))
             if not path.exists():
                 if not create:
                     raise StoreMissing(f"{path}: there is no store")
@@ -148,11 +165,11 @@ class SqliteStore:
             db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
             try:
                 db.execute(f"PRAGMA busy_timeout = {busy_timeout_ms:d}")
-                prepare(db, path, site)
+                prepare(db, path, site, new=not read_mark(folder))
+                return cls(db, path, site)
             except BaseException:
                 db.close()
                 raise
-        return cls(db, path, site)
 
     def load(self) -> Loaded:
         """All that was committed."""
@@ -171,6 +188,8 @@ class SqliteStore:
                 )
             }
             frontier, doubt = self._frontier()
+            if frontier.size < self._entries:
+                doubt = doubt or _LOST.format(first=frontier.size, last=self._entries - 1)
             return Loaded(
                 rows=rows,
                 frontier=frontier.to_text(),
@@ -188,6 +207,7 @@ class SqliteStore:
         """
         if changes.empty():
             return
+        self._refuse_moved()
         with named(self.path), self._transaction("BEGIN IMMEDIATE"):
             gone: dict[str, list[str]] = {}
             kept: list[tuple[object, ...]] = []
@@ -220,6 +240,20 @@ class SqliteStore:
                     for q in changes.quarantined
                 ],
             )
+        if changes.entries:
+            self._mark.write(changes.entries[-1].n + 1)
+
+    def _refuse_moved(self) -> None:
+        """StoreDamaged if the file was taken away or replaced: SQLite would write on into what nobody finds again."""
+        for file, number in self._files:
+            try:
+                same = file.stat().st_ino == number
+            except FileNotFoundError:
+                same = False
+            except OSError as error:
+                raise StoreError(f"{self.path}: {error.strerror}") from error
+            if not same:
+                raise StoreDamaged(f"{file}: it was taken away or replaced while in use")
 
     def prune(self, *, rows: Iterable[tuple[str, str]] = (), quarantine_before: str = "") -> Pruned:
         """Remove these (kind, key) rows, and what was quarantined on days before this one (ISO 8601)."""
@@ -240,6 +274,7 @@ class SqliteStore:
 
     def close(self) -> None:
         """Let go of the file; the write-ahead log is folded into it."""
+        self._mark.close()
         with named(self.path):
             self._db.close()
 

@@ -3,43 +3,72 @@
 from __future__ import annotations
 
 import errno
+import os
 import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import ClassVar
 
 
 class StoreError(Exception):
-    """The store cannot do what was asked; the text is one line and names the file."""
+    """The store cannot do what was asked; the text is one line and names the file.
+
+    `cause` is its word in a technical notice, `advice` what to do at a terminal.
+    """
+
+    cause: ClassVar[str] = "other"
+    advice: ClassVar[str] = "Look whether its disk is failing or gone (dmesg and df tell)."
 
 
 class StoreFull(StoreError):
     """No space is left for it."""
 
+    cause = "full"
+    advice = "Make room on its disk, then start again."
+
 
 class StoreReadOnly(StoreError):
     """It may not be written."""
+
+    cause = "read-only"
+    advice = "Look whether its disk is mounted read-only, and who owns the folder and its files."
 
 
 class StoreLocked(StoreError):
     """Another program holds it for longer than the busy time-out."""
 
+    cause = "locked"
+    advice = "End the program that has it open (a backup, a database shell), then start again."
+
 
 class StoreDamaged(StoreError):
     """What is in the file cannot be right."""
+
+    cause = "damaged"
+    advice = (
+        "Copy the whole folder aside and keep the copy. Then put the last good backup of it in its place; without one "
+        "move all files secondbell.* away for an empty start: open concerns are forgotten then."
+    )
 
 
 class StoreNewer(StoreError):
     """A newer Second Bell wrote it."""
 
+    advice = "Run that version, or a newer one."
+
 
 class StoreOtherSite(StoreError):
     """It belongs to another site."""
 
+    advice = "Look at site.name and site.state_dir in the site file."
+
 
 class StoreMissing(StoreError):
     """There is none."""
+
+    advice = "Look at site.state_dir in the site file."
 
 
 # https://www.sqlite.org/rescode.html: the low byte is the primary code, the rest says more about it.
@@ -86,6 +115,13 @@ def _name(error: sqlite3.Error, path: Path) -> tuple[type[StoreError], str]:
     vague = primary in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN) and path.parent.exists()
     if vague and shutil.disk_usage(path.parent).free < _SHARED_MEMORY:
         return StoreFull, "no space is left for it"
+    if vague and not all(_may_write(path.with_name(path.name + end)) for end in ("", "-wal", "-shm")):
+        return StoreReadOnly, "it may not be written"
     if primary == sqlite3.SQLITE_ERROR and ("no such table" in str(error) or "no such column" in str(error)):
         return StoreDamaged, "a table is missing or altered"
     return _NAMED.get(primary, (StoreError, "reading or writing it failed"))
+
+
+def _may_write(file: Path) -> bool:
+    """Whether a file may be written if it is there: also false where the disk or the file is read-only as such."""
+    return not file.exists() or os.access(file, os.W_OK, effective_ids=True)

@@ -55,11 +55,30 @@ def refuse_read_only(path: Path) -> None:
             raise StoreReadOnly(f"{path}: {'it' if needed == path else 'its folder'} may not be written")
 
 
-def prepare(db: sqlite3.Connection, path: Path, site: str) -> None:
-    """Make the tables of a new store or recognise those of an old one, and set the connection up to write."""
-    new = not db.execute("SELECT 1 FROM sqlite_master").fetchall()  # also left empty by an earlier kill
-    if not new:
+def wal_of(path: Path) -> Path:
+    """The write-ahead log of a store."""
+    return path.with_name(f"{path.name}-wal")
+
+
+def refuse_emptied(path: Path, entries: int) -> None:
+    """StoreDamaged if the file is gone or empty, but had had so many entries of a trail.
+
+    Asked before SQLite opens it: that would take it for a new one, and throw its write-ahead log away.
+    """
+    size = path.stat().st_size if path.exists() else -1
+    log = wal_of(path)
+    if size <= 0 and (entries or (log.exists() and log.stat().st_size)):
+        is_so = "it is empty" if size == 0 else "it is not there"
+        held = f"had held {entries} entries of the trail" if entries else "its write-ahead log is there"
+        raise StoreDamaged(f"{path}: {is_so}, but {held}")
+
+
+def prepare(db: sqlite3.Connection, path: Path, site: str, *, new: bool) -> None:
+    """Make the tables of a store that may be `new` or recognise those of an old one, and set it up to write."""
+    if db.execute("SELECT 1 FROM sqlite_master").fetchall() or not new:
+        new = False
         check_meta(db, path, site)
+    # else it was also left empty by an earlier kill
     [(mode,)] = db.execute("PRAGMA journal_mode = WAL")
     if mode != "wal":
         raise StoreReadOnly(f"{path}: it cannot have a write-ahead log")

@@ -25,6 +25,7 @@ class Answers:
     def __init__(self, site: Site, journal: Journal, responsibility: Responsibility, fleet: Fleet) -> None:
         self._site, self._journal, self._responsibility, self._fleet = site, journal, responsibility, fleet
         self.seen: dict[str, int] = {}
+        self.forgotten = 0  # ids that had no room any more
         self.changed: dict[str, int | None] = {}  # of `seen`, since the last transaction; None: forgotten
         self.effects: list[Reply] = []
 
@@ -35,13 +36,14 @@ class Answers:
 
     def came(self, message: AnswerMessage, now: int) -> bool:
         """An answer by message, counted once by its id; False if it was seen before."""
-        key = f"{message.source}|{message.id}"
+        key = _key(message)
         if key in self.seen:
             return False
         self.seen[key] = self.changed[key] = now
         while len(self.seen) > MOST_REMEMBERED:
             oldest = next(iter(self.seen))
             del self.seen[oldest]
+            self.forgotten += 1
             self.changed[oldest] = None
         asked = Asked(
             token="",
@@ -54,6 +56,11 @@ class Answers:
         self._take(asked, now, BY_MESSAGE, subject=message.device)
         return True
 
+    def unsee(self, message: AnswerMessage) -> None:
+        """An answer that a fault of ours kept from being taken may come again."""
+        if self.seen.pop(_key(message), None) is not None:
+            self.changed[_key(message)] = None
+
     def _take(
         self, asked: Asked, now: int, served: tuple[str, ...], *, subject: str | None = None
     ) -> tuple[bool, str]:
@@ -63,7 +70,17 @@ class Answers:
 
         def refuse(why: str) -> tuple[bool, str]:
             known = person if person in self._site.people else None
-            self._journal.note("answer-refused", now=now, person=known, answer=answer, via=asked.via, why=why)
+            device = subject if subject is not None and self._fleet.get(subject) is not None else None
+            self._journal.note(
+                "answer-refused",
+                now=now,
+                device=device,
+                person=known,
+                limit=f"{known or ''} {device or ''}",  # one button that is stuck must not hide another's
+                answer=answer,
+                via=asked.via,
+                why=why,
+            )
             return False, why
 
         if answer not in served:
@@ -136,3 +153,7 @@ class Answers:
         left = [named(self._site, other) for other in self._responsibility.open_of(device.name)]
         still = f" Still open here, so accept or decline: {'; '.join(left)}." if left else ""
         return True, f"Recorded: the feed is over. If the pump feeds again, it is watched again.{still}"
+
+
+def _key(message: AnswerMessage) -> str:
+    return f"{message.source}|{message.id}"

@@ -9,10 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-STATE_VERSION: Final = 1
+STATE_VERSION: Final = 2
 """The version of the JSON in every row; a store refuses rows of a newer one."""
 
-KINDS: Final = ("device", "concern", "notice", "engine", "answer", "unit")
+KINDS: Final = (
+    "device", "concern", "notice", "engine", "answer", "unit", "technical",
+    "notice-day", "quarantine-place", "quarantine-day",
+)  # fmt: skip
 """What a row may be about."""
 
 QUARANTINE_KEEPS: Final = 65_536

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +83,28 @@ class LinkDown:
     """The broker is gone, and why."""
 
     reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoreRefused:
+    """A transaction could not be stored, once more; `cause` is a StoreError's word, `ended`: it is not tried again."""
+
+    cause: str
+    detail: str
+    ended: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoreWorks:
+    """A transaction that had been refused is stored."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TroubleSeen:
+    """Something outside the core is wrong that does not last; `facts` are what the words of that sort need."""
+
+    trouble: str
+    facts: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from typing import Literal, NamedTuple
 
@@ -25,11 +26,22 @@ class Happening(NamedTuple):
     detail: Mapping[str, object]
 
 
-# What a sick or hostile sender can bring about at will: so often an hour for each device or bridge, then only counted.
-LIMITED = frozenset(
-    {"fields-dropped", "bridge-presence", "plan-changed", "device-moved", "clock-doubtful", "answer-refused"}
-)
 MOST_AN_HOUR = 60
+# What a sick or hostile sender can bring about at will: so often an hour for each device or bridge, then only counted.
+LIMITED = {
+    "fields-dropped": MOST_AN_HOUR,
+    "bridge-presence": MOST_AN_HOUR,
+    "plan-changed": MOST_AN_HOUR,
+    "device-moved": MOST_AN_HOUR,
+    "clock-doubtful": MOST_AN_HOUR,
+    "answer-refused": MOST_AN_HOUR,  # for each person and device
+    "claimed-by-two": 1,
+    "device-forgotten": MOST_AN_HOUR,  # of all together, as the next three
+    "bridge-forgotten": MOST_AN_HOUR,
+    "units-full": 1,
+}
+TOGETHER = frozenset({"device-forgotten", "bridge-forgotten", "units-full"})
+MOST_REMEMBERED = 50_000  # limits in force; beyond, those of past hours are forgotten
 HOUR = 3_600_000
 
 
@@ -47,6 +59,7 @@ class Journal:
         self._names: dict[str, tuple[Literal["person", "device"], str]] = {}
         self._happened: list[Happening] = []
         self._said: dict[tuple[str, str], tuple[int, int]] = {}
+        self.noted: Counter[str] = Counter()  # entries by event
 
     def note(
         self,
@@ -60,12 +73,18 @@ class Journal:
         person: str | None = None,
         priority: str | None = None,
         detail: Mapping[str, object] | None = None,
+        limit: str = "",
         **more: object,
     ) -> None:
-        """Note something; `detail` and `more` hold facts of the pump and keys only, as the trail takes them as is."""
+        """Note something; `detail` and `more` hold facts of the pump and keys only, as the trail takes them as is.
+
+        `limit` says whose limit counts, where that is neither the device's nor the bridge's.
+        """
         told = {**(detail or {}), **more}
-        if event in LIMITED and not self._may_say(event, device or str(told.get("bridge", "")), now, told):
-            return
+        if event in LIMITED:
+            who = limit or device or str(told.get("bridge", ""))
+            if not self._may_say(event, who, now, told):
+                return
         happening = Happening(
             now if at is None else at, now, event, concern, rule, device, person, priority, dict(told)
         )
@@ -86,18 +105,22 @@ class Journal:
             detail=told or None,
         )
         self._n += 1
+        self.noted[event] += 1
         self._frontier.append(written.leaf)
         self._entries.append(written)
 
     def _may_say(self, event: str, who: str, now: int, told: dict[str, object]) -> bool:
         """Whether this goes in; the first of a new hour says how many did not."""
+        who, most = "" if event in TOGETHER else who, LIMITED[event]
         began, count = self._said.get((event, who), (now, 0))
         if now - began >= HOUR:
-            if count > MOST_AN_HOUR:
-                told["unsaid"] = count - MOST_AN_HOUR
+            if count > most:
+                told["unsaid"] = count - most
             began, count = now, 0
         self._said[event, who] = (began, count + 1)
-        return count < MOST_AN_HOUR
+        if len(self._said) > MOST_REMEMBERED:
+            self._said = {key: said for key, said in self._said.items() if now - said[0] < HOUR}
+        return count < most
 
     def about(
         self,

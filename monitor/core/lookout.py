@@ -23,6 +23,11 @@ from monitor.core.tracks import lets_go
 
 STEADY = 300_000  # ms from one return of sight to the next that counts as one; common practice, no source
 BRIEF = 60_000  # ms; a longer loss is no flap, and its pumps could not be heard meanwhile; common practice, no source
+MOST_UNLISTED = (
+    200  # units that topics name and the site file does not; far more than anybody makes by mistake
+)
+OTHER_UNITS = "(other units)"  # no topic level can be called so
+SLICE = 1_000  # devices that are looked at without a pause, some ms
 RETURN = 5_000  # ms from a bridge's return to its devices' deadlines; common practice, no source
 
 
@@ -35,13 +40,25 @@ class Lookout:
         self.responsibility: Responsibility  # set by the engine
         # Where the site says that there are pumps; if it lists none at all, wherever there is a unit.
         self._with_pumps = {entry.unit for entry in site.devices.values()} or set(site.units)
+        self._listed: dict[str, list[DeviceEntry]] = {}
+        for entry in site.devices.values():
+            self._listed.setdefault(entry.unit, []).append(entry)
+        self._listed_at_risk = [
+            entry for entry in site.devices.values() if entry.plan is not None and entry.plan.glucose_risk
+        ]
+        self._indexed, self._index = -1, dict[str, list[Device]]()
         self.units: dict[str, Unit] = {name: Unit(name) for name in site.units}
         self.dirty: set[str] = set()
         self.effects: list[SendMarker] = []
 
     def unit(self, name: str) -> Unit:
-        """The unit of this name."""
-        return self.units.setdefault(name, Unit(name))
+        """The unit of this name; those beyond what anybody has share one, and what is lost of them is told as one."""
+        found = self.units.get(name)
+        if found is None:
+            if len(self.units) - (OTHER_UNITS in self.units) >= MOST_UNLISTED + len(self.site.units):
+                name = OTHER_UNITS
+            found = self.units.setdefault(name, Unit(name))
+        return found
 
     # ---- the broker ----------------------------------------------------------------------------------------------
 
@@ -56,10 +73,8 @@ class Lookout:
         anew = not flaps  # a link that flaps must not put silence off for ever
         if anew:
             self.sight.anew_at = now
-        for device in self.fleet.devices.values():
-            device.resting = True
-            if anew:
-                self._restart_silence(device, now)
+            self.sight.returns(now)
+        self.sight.changed = True
         self.effects.append(SendMarker(token=token))
         self._timers.put(now + self.site.times.catch_up, Kind.CATCH_UP, "")
 
@@ -69,10 +84,12 @@ class Lookout:
             self.sight.lost_at = now
             self.journal.note("link-down", now=now, reason=one_line(event.reason))
         self.sight.link = False
-        if self.sight.catch_up is not None:  # cut short: what has been read is told, the rest comes after
-            self.journal.note("caught-up", now=now, took=now - self.sight.catch_up.began, complete=False)
-            self._backlog_read("", now)
-        self._look_at_devices(now)
+        self.sight.changed = True
+        if (catch_up := self.sight.catch_up) is not None:
+            if not catch_up.ending:  # cut short: what has been read is told, the rest comes after
+                self.journal.note("caught-up", now=now, took=now - catch_up.began, complete=False)
+                self._sees_again("", now)
+            self._backlog_over("", now)
         self.look_at_units(now)
 
     def marker_back(self, event: MarkerBack, now: int) -> None:
@@ -84,15 +101,16 @@ class Lookout:
 
     # ---- bridges -------------------------------------------------------------------------------------------------
 
-    def presence(self, message: PresenceMessage, now: int) -> None:
-        """A bridge came, went, or began or ended to send what it had stored."""
+    def presence(self, message: PresenceMessage, now: int) -> str:
+        """A bridge came, went, or began or ended to send what it had stored; what became of it, as it is counted."""
         known = self.sight.bridges.get(message.bridge)
         before = known or Bridge()
         after = Bridge(
             message.online, message.backlog and message.online, before.backlog_until, before.returned_at
         )
+        after.heard_at = before.heard_at = now
         if known is not None and after.said == before.said:
-            return
+            return "presences unchanged"
         self.journal.note(
             "bridge-presence", now=now, bridge=message.bridge, online=message.online, backlog=message.backlog
         )
@@ -107,17 +125,26 @@ class Lookout:
             after.backlog, after.returned = True, returns
             after.backlog_until = now + (RETURN if after.returned else self.site.times.catch_up)
             self._timers.put(after.backlog_until, Kind.CATCH_UP, message.bridge)
+        after.mark = self.sight.mark if known is None else known.mark
         self.sight.bridges[message.bridge] = after
+        self.sight.changed = True
         if returns:
-            for device in self._behind(message.bridge):
-                self._restart_silence(
-                    device, now
-                )  # it counts anew from the return, not from the end of that moment
+            # It counts anew from the return, not from the end of that moment.
+            self.sight.returns(now, message.bridge)
         if before.backlog and not after.backlog:
             after.backlog = True  # until what rested has been worked through
             self._backlog_read(message.bridge, now)
-        self._look_at_devices(now, message.bridge)
+        elif not self.sight.resting(message.bridge):
+            self._timers.put(now, Kind.WORK, message.bridge)
         self.look_at_units(now)
+        return "presences"
+
+    def make_room(self, now: int) -> bool:
+        """Forget a bridge of which nothing has been heard for a day; whether there was one."""
+        name = self.sight.make_room(now, {bridge for _, bridge, _ in self.fleet.where})
+        if name is not None:
+            self.journal.note("bridge-forgotten", now=now, bridge=name)
+        return name is not None
 
     # ---- catching up ---------------------------------------------------------------------------------------------
 
@@ -126,35 +153,37 @@ class Lookout:
         times = self.site.times
         if bridge:
             known = self.sight.bridges.get(bridge)
-            if known is None or not known.backlog or now < known.backlog_until:
+            if known is None or not known.backlog or known.ending or now < known.backlog_until:
                 return
             if not known.returned:
                 self.journal.note("backlog-unfinished", now=now, bridge=bridge)
             self._backlog_read(bridge, now)
-            self._look_at_devices(now, bridge)
-            self.look_at_units(now)
-            known.returned = False
             return
         catch_up = self.sight.catch_up
         if catch_up is None:
             if self.sight.starting:  # and still no broker: what was due at the stop waits no longer
                 self.sight.starting = False
                 self.tell_held_back(now)
+                self.look_at_units(now)
+            return
+        if catch_up.ending:
             return
         if not catch_up.over(now, times.catch_up_quiet, times.catch_up):
             self._look_later(catch_up)
             return
-        complete = catch_up.marker_back is not None
+        complete = catch_up.complete(now, times.catch_up_quiet)
         self.journal.note("caught-up", now=now, took=now - catch_up.began, complete=complete)
         self._backlog_read("", now)
-        self._look_at_devices(now)
-        self.look_at_units(now)
 
     def begin_again(self, now: int) -> None:
         """After a start: a backlog being read at the stop ends some time, even if bridge or broker say no more."""
         at_most = self.site.times.catch_up
         for name, bridge in self.sight.bridges.items():
-            if bridge.backlog:
+            if bridge.ending and self.sight.link:
+                self._timers.put(now, Kind.WORK, name)
+            elif bridge.ending:  # all rests until the broker's backlog has been read
+                bridge.backlog = bridge.ending = bridge.returned = False
+            elif bridge.backlog:
                 self._timers.put(bridge.backlog_until, Kind.CATCH_UP, name)
         if not self.sight.link:
             self.sight.starting = True
@@ -165,18 +194,45 @@ class Lookout:
         self._timers.put(catch_up.next_look(times.catch_up_quiet, times.catch_up), Kind.CATCH_UP, "")
 
     def _backlog_read(self, bridge: str, now: int) -> None:
-        """Work through the deadlines that rested, then tell what is still there. `bridge` "" means all of them."""
-        for name in sorted(self.fleet.devices):
-            device = self.fleet.devices[name]
-            if bridge and device.picture.bridge != bridge:
-                continue
-            self._sees_again(device, now)
-            if not self._rests_besides(device.picture.bridge, bridge):
-                self.fleet.pass_deadlines(device, now)  # what they raise is held back still, and told below
+        """Begin to work through the deadlines that rested. `bridge` "" means all of them."""
+        self._sees_again(bridge, now)
         if bridge:
-            self.sight.bridges[bridge].backlog = False
+            known = self.sight.bridges[bridge]
+            known.ending = True
+            if not known.online:
+                self._backlog_over(bridge, now)  # they go on resting
+                return
+        elif self.sight.catch_up is not None:
+            self.sight.catch_up.ending = True
+        self._timers.put(now, Kind.WORK, bridge)
+
+    def work(self, bridge: str, now: int) -> int:
+        """Work through a slice of what rested, of one bridge or ("") all; the cost. What it raises is held back."""
+        known = self.sight.bridges.get(bridge)
+        ending = known.ending if known is not None else False
+        if not bridge:
+            ending = self.sight.catch_up is not None and self.sight.catch_up.ending
+        left = SLICE
+        for name in [bridge] if bridge else self.fleet.waiting():
+            if self._rests_besides(name, bridge) if ending else self.sight.resting(name):
+                continue
+            left -= self.fleet.wake(name, now, left)
+            if left <= 0:
+                self._timers.put(now, Kind.WORK, bridge)
+                return SLICE
+        if ending:
+            self._backlog_over(bridge, now)
+            self.look_at_units(now)
+        return SLICE - left
+
+    def _backlog_over(self, bridge: str, now: int) -> None:
+        """What rested has been worked through: tell what is still there."""
+        if bridge:
+            known = self.sight.bridges[bridge]
+            known.backlog = known.ending = known.returned = False
         else:
             self.sight.catch_up = None
+        self.sight.changed = True
         self.tell_held_back(now)
 
     def _rests_besides(self, of_device: str, bridge: str) -> bool:
@@ -197,33 +253,11 @@ class Lookout:
                 self.responsibility.release_held_back(concern, now)
             self.responsibility.queue(concern)
 
-    def _behind(self, bridge: str) -> list[Device]:
-        return [device for device in self.fleet.devices.values() if device.picture.bridge == bridge]
-
-    def _sees_again(self, device: Device, now: int) -> None:
-        known = self.sight.bridges.get(device.picture.bridge)
-        returned_at = max(self.sight.anew_at, 0 if known is None else known.returned_at)
-        if now - returned_at >= STEADY:  # else it has counted anew from the return already
-            self._restart_silence(device, now)
-
-    def _restart_silence(self, device: Device, now: int) -> None:
-        """Silence counts anew when sight returns."""
-        device.subject.restart_silence(now)
-        if device.subject.tracks:
-            self.fleet.dirty.add(device.name)
+    def _sees_again(self, bridge: str, now: int) -> None:
+        """Silence counts anew when sight returns, unless it has done so from that return already."""
+        self.sight.returns(now, bridge or None, unless_since=now - STEADY + 1)
 
     # ---- who is seen ---------------------------------------------------------------------------------------------
-
-    def _look_at_devices(self, now: int, bridge: str | None = None) -> None:
-        """Sight has changed: let devices rest or wake."""
-        for device in self.fleet.devices.values():
-            if bridge is not None and device.picture.bridge != bridge:
-                continue
-            resting = self.sight.resting(device.picture.bridge)
-            if device.resting and not resting:
-                self._sees_again(device, now)
-            device.resting = resting
-            self.fleet.queue(device)
 
     def came(self, device: Device, before: tuple[str, str] | None, now: int) -> None:
         """A device was heard of, perhaps by another bridge or in another unit than `before`: which units are blind?"""
@@ -232,6 +266,8 @@ class Lookout:
             return
         if before is not None and before[0] != picture.unit:
             self.responsibility.moved(device.name, before[0], now)
+        if picture.unit not in self.units:
+            self.journal.note("units-full", now=now, device=device.name)
         unit = self.unit(picture.unit).picture
         unknown = not unit.sight_lost or (picture.glucose_risk and not unit.glucose_risk)
         if (unknown and self.sight.lost(picture.bridge)) or (
@@ -243,13 +279,14 @@ class Lookout:
         """Step the picture of each unit that is seen otherwise than before."""
         blind = {name: not self.sight.link and name in self._with_pumps for name in self.units}
         at_risk: set[str] = set()
-        for device in self.fleet.devices.values():
-            if self.sight.lost(device.picture.bridge):
-                blind[device.picture.unit] = True
-                if device.picture.glucose_risk:
-                    at_risk.add(device.picture.unit)
+        for of_unit, bridge, risk in self.fleet.where:
+            if self.sight.lost(bridge):
+                unit_name = self.unit(of_unit).name
+                blind[unit_name] = True
+                if risk:
+                    at_risk.add(unit_name)
         if not self.sight.link:
-            at_risk |= {e.unit for e in self._unheard() if e.plan is not None and e.plan.glucose_risk}
+            at_risk |= {entry.unit for entry in self._listed_at_risk if entry.id not in self.fleet.devices}
         for name, unit in self.units.items():
             seen = (unit.picture.sight_lost, unit.picture.glucose_risk)
             if seen == (blind[name], name in at_risk) and unit.subject.stepped:
@@ -292,12 +329,11 @@ class Lookout:
 
     def places(self, concern: Concern, now: int) -> tuple[str, ...]:
         """One line for each device of a unit's concern, the troubled first."""
-        known = self.fleet.devices
-        devices = [device for device in known.values() if device.picture.unit == concern.unit]
+        devices = self._in_unit(concern.unit)
         affected = [device for device in devices if self.sight.lost(device.picture.bridge)] or devices
         pictures: dict[str, Picture | None] = {device.name: device.picture for device in affected}
         if not self.sight.link:
-            pictures |= {entry.id: None for entry in self._unheard() if entry.unit == concern.unit}
+            pictures |= {entry.id: None for entry in self._unheard(concern.unit)}
 
         def urgency(name: str) -> tuple[bool, bool, str]:
             picture = pictures[name]
@@ -310,6 +346,14 @@ class Lookout:
             lines.append(f"and {len(pictures) - MOST_PLACES} more")
         return tuple(lines)
 
-    def _unheard(self) -> list[DeviceEntry]:
-        """The devices that the site lists and that were never heard of."""
-        return [entry for name, entry in self.site.devices.items() if name not in self.fleet.devices]
+    def _in_unit(self, name: str) -> list[Device]:
+        """The devices of a unit, by an index that is made anew when any device has moved."""
+        if self._indexed != self.fleet.moves:
+            self._indexed, self._index = self.fleet.moves, {}
+            for device in self.fleet.devices.values():
+                self._index.setdefault(self.unit(device.picture.unit).name, []).append(device)
+        return self._index.get(name, [])
+
+    def _unheard(self, unit: str) -> list[DeviceEntry]:
+        """The devices that the site lists in a unit and that were never heard of."""
+        return [entry for entry in self._listed.get(unit, ()) if entry.id not in self.fleet.devices]

@@ -94,7 +94,7 @@ def page(facts: Sequence[Facts], zone: Zone) -> str:
 def technical_mail(subject: str, lines: Sequence[str], now: int, zone: Zone) -> Text:
     """A mail to the technical contact about Second Bell itself, told at `now` (ms)."""
     title = one_line(subject, 100) or "needs a look"
-    said = "\n".join(f"- {one_line(line)}" for line in lines)
+    said = "\n".join(one_line(line, 600) for line in lines)
     body = f"Second Bell, {clock(now, now, zone)}: {title}.\n" + (f"\n{said}\n" if said else "")
     return Text(f"Second Bell, technical: {title}", f"{body}\n{CAUTION_SHORT}\n")
 

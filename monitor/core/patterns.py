@@ -10,8 +10,6 @@ a change here changes what an independent definition of these operators is compa
 
 from __future__ import annotations
 
-from collections import deque
-
 
 class Lasting:
     """True for T milliseconds, gaps shorter than G bridged; over when a gap reaches G."""
@@ -82,21 +80,22 @@ class Lasting:
 class Recurring:
     """N onsets within W milliseconds; over when all is clear and Q milliseconds passed without an onset."""
 
-    __slots__ = ("active", "holds", "onsets")
+    __slots__ = ("_times", "active", "holds", "onsets")
 
     def __init__(self, times: int) -> None:
         # N onsets lie in (t - W, t] exactly when the N-th newest does: older ones never matter.
-        self.onsets: deque[int] = deque(maxlen=times)
+        self._times = times
+        self.onsets: tuple[int, ...] = ()
         self.active = False
         self.holds = False
 
     def update(self, new_onsets: int, active: bool, at: int, within: int, quiet: int) -> None:
         """Take from the snapshot at `at` how many onsets it shows and whether any condition of the kind is active."""
         self.active = active
-        for _ in range(new_onsets):
-            self.onsets.append(at)
+        if new_onsets:
+            self.onsets = (*self.onsets, *(at for _ in range(new_onsets)))[-self._times :]
         if not self.holds:
-            if new_onsets and len(self.onsets) == self.onsets.maxlen and self.onsets[0] > at - within:
+            if new_onsets and len(self.onsets) == self._times and self.onsets[0] > at - within:
                 self.holds = True
         else:
             self.advance(at, quiet)
@@ -124,7 +123,7 @@ class Recurring:
         memory = cls(times)
         onsets, active, holds = state
         assert isinstance(onsets, list)
-        memory.onsets.extend(int(onset) for onset in onsets)
+        memory.onsets = tuple([int(onset) for onset in onsets])[-times:]
         memory.active, memory.holds = bool(active), bool(holds)
         return memory
 

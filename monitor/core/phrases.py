@@ -72,7 +72,9 @@ def capital(text: str) -> str:
 
 def one_line(text: str, longest: int = LONGEST) -> str:
     """A text from outside as one line of what can be seen, cut where it is too long."""
-    whole = " ".join("".join(_shown(character) for character in text).split())
+    if not text.isprintable():
+        text = "".join(_shown(character) for character in text)
+    whole = " ".join(text.split())
     return whole if len(whole) <= longest else whole[: longest - 1].rstrip() + "…"
 
 

@@ -11,7 +11,7 @@ from sys import intern
 from typing import Any
 
 from monitor.core.messages import AlarmCondition, Plan, Snapshot, Window
-from monitor.core.plans import UTC, Zone, window_at
+from monitor.core.plans import UTC, Zone, next_edge, window_at
 
 HOUR = 3_600_000
 NOT_FED_FOR = 4 * HOUR  # without a plan, a feed counts as over when nothing has fed for this long
@@ -20,6 +20,7 @@ MOST_RECENT = 12  # onsets kept, to be told and to be found in the trail
 MOST_KEYS = 64  # the condition vocabulary is open: a device cannot make us remember more than this
 
 ALARM_FREE: tuple[AlarmCondition, ...] = ()
+NO_ONSETS: tuple[tuple[str, str, int], ...] = ()
 
 
 class Picture:
@@ -33,7 +34,7 @@ class Picture:
         "recent", "plan_sent",
     )  # fmt: skip
     VERSION = 4
-    __slots__ = (*FIELDS, "new_onsets")
+    __slots__ = (*FIELDS[:22], "_plan", *FIELDS[23:], "glucose_risk", "new_onsets", "window_until")
 
     def __init__(self, unit: str) -> None:
         self.unit = unit
@@ -52,10 +53,12 @@ class Picture:
         self.delivering_since: int | None = None  # since when `delivering` has had its present value
         self.feed_due = False
         self.last_feeding: int | None = None
-        self.newest: dict[tuple[str, str], int] = {}  # newest onset seen of each (condition, line)
+        self.newest = NO_ONSETS  # newest onset seen of each condition and line
         self.clock_doubtful = False
         self.calm_since: int | None = None  # feeding without a medium or high alarm condition since
-        self.plan: Plan | None = None
+        self._plan: Plan | None = None
+        self.glucose_risk = False  # whether an unnoticed stop is dangerous for this person
+        self.window_until = 0  # until when the plan's windows need not be looked at again; not stored
         self.plan_sent = False  # it came over the air, not from the site file
         self.window_start: int | None = None
         self.given_ml = 0.0  # delivered since the plan's window began
@@ -70,9 +73,15 @@ class Picture:
         return self.time != 0
 
     @property
-    def glucose_risk(self) -> bool:
-        """Whether an unnoticed stop is dangerous for this person."""
-        return self.plan is not None and self.plan.glucose_risk
+    def plan(self) -> Plan | None:
+        """The feeding plan, from the site file or sent over the air."""
+        return self._plan
+
+    @plan.setter
+    def plan(self, plan: Plan | None) -> None:
+        self._plan = plan
+        self.glucose_risk = plan is not None and plan.glucose_risk
+        self.window_until = 0
 
     @property
     def troubled_alarms(self) -> tuple[AlarmCondition, ...]:
@@ -127,12 +136,80 @@ class Picture:
         else:
             self.calm_since = None
 
+    def repeat(self, snapshot: Snapshot, at: int, receipt: int) -> bool:
+        """Take a snapshot that tells rules nothing new (but for `delivered_ml`); False, and nothing done, if it does.
+
+        The usual message by far: a feeding pump without alarms that says so again, or one whose alarms go on.
+        """
+        (
+            _, unit, _, source, told_id, bridge, time, sequence, activity, alarms, mains, percent, low, rate, ml,
+            target, _,
+        ) = snapshot  # fmt: skip
+        if (
+            alarms != self.alarms
+            or activity != self.activity
+            or mains is not self.mains
+            or percent != self.battery_percent
+            or low is not self.battery_low
+            or rate != self.rate_ml_h
+            or target != self.target_ml
+            or bridge != self.bridge
+            or unit != self.unit
+            or source != self.source
+            or not self.time  # nothing seen yet
+            or self.feed_ended
+        ):
+            return False
+        for alarm in alarms:
+            if alarm.since is not None and alarm.since > self.acted:
+                return False  # one from ahead may come to be an onset
+        plan, given = self._plan, self.given_ml
+        if plan is None or not plan.windows:
+            due = self._due_unplanned(activity, ml, target, at)
+        elif at >= self.window_until:
+            return False
+        elif self.window_start is None:
+            due = False
+        else:
+            given += _gain(self.counter_ml, ml)
+            due = not _reached(plan, given, activity, ml, target)
+        if due is not self.feed_due:
+            return False
+        self.given_ml = given
+        self.id, self.time, self.sequence, self.acted, self.receipt = told_id, time, sequence, at, receipt
+        self.delivered_ml = ml
+        if ml is not None:
+            self.counter_ml = ml
+        if activity == "feeding":
+            self.last_feeding = at
+        self.unreadable = 0
+        self.new_onsets = ALARM_FREE
+        return True
+
+    def again(self, site: str, device: str, alarms: tuple[AlarmCondition, ...]) -> Snapshot:
+        """The last snapshot again, as far as it is kept, with other alarm conditions."""
+        return Snapshot(
+            site, self.unit, device, self.source, self.id, self.bridge, self.time, self.sequence, self.activity, alarms,
+            self.mains, self.battery_percent, self.battery_low, self.rate_ml_h, self.delivered_ml, self.target_ml, (),
+        )  # fmt: skip
+
+    def state(self) -> tuple[Any, ...]:
+        """All of it as it is now, for `restore`; no value of a picture is changed in place."""
+        return self.dump()
+
+    def restore(self, state: tuple[Any, ...]) -> None:
+        """Be again what `state` gave."""
+        for field, value in zip(self.FIELDS, state, strict=True):
+            setattr(self, field, value)
+        self.new_onsets = ALARM_FREE
+
     def _onsets(self, snapshot: Snapshot, at: int) -> tuple[AlarmCondition, ...]:
         active = {(alarm.condition, alarm.line) for alarm in self.alarms}
+        known = {(condition, line): onset for condition, line, onset in self.newest}
         new = []
         for alarm in snapshot.alarms:
             key = (alarm.condition, alarm.line)
-            newest = self.newest.get(key)
+            newest = known.get(key)
             since = alarm.since
             if since is not None and since > at + CLOCK_TOLERANCE:
                 since = None  # an onset years ahead would hide every later one
@@ -147,70 +224,116 @@ class Picture:
                 fresh = since > newest
             if fresh:
                 new.append(alarm)
-                self.newest[key] = at if since is None else since
-        if len(self.newest) > MOST_KEYS:
+                known[key] = at if since is None else since
+        if len(known) > MOST_KEYS:
             showing = {(alarm.condition, alarm.line) for alarm in snapshot.alarms}
-            idle = sorted((onset, key) for key, onset in self.newest.items() if key not in showing)
-            for _, key in idle[: len(self.newest) - MOST_KEYS]:
-                del self.newest[key]
+            idle = sorted((onset, key) for key, onset in known.items() if key not in showing)
+            for _, key in idle[: len(known) - MOST_KEYS]:
+                del known[key]
+        if new:
+            self.newest = tuple([(condition, line, onset) for (condition, line), onset in known.items()])
         return tuple(new)
 
     def _derive_feed_due(self, at: int, before_ml: float | None, zone: Zone) -> None:
         if self.activity == "feeding":
             self.feed_ended = False  # somebody started a feed after the answer
-        if self.plan is not None and self.plan.windows:
-            self._within_plan(self.plan, at, before_ml, zone)
-            return
-        if self.activity == "feeding":
-            self.feed_due = True
-        elif self.last_feeding is not None and at - self.last_feeding > NOT_FED_FOR:
-            self.feed_due = False
-        reached = (
-            self.target_ml is not None
-            and self.delivered_ml is not None
-            and self.delivered_ml >= self.target_ml
-        )
-        if reached or self.activity == "finished" or self.feed_ended:
-            self.feed_due = False
+        plan = self._plan
+        if plan is not None and plan.windows:
+            self._within_plan(plan, at, before_ml, zone)
+        else:
+            due = self._due_unplanned(self.activity, self.delivered_ml, self.target_ml, at)
+            self.feed_due = due and not self.feed_ended
+
+    def _due_unplanned(self, activity: str, ml: float | None, target: float | None, at: int) -> bool:
+        """Whether feed is due by what the pump says, but for the answer *feed ended*."""
+        if activity == "finished" or (target is not None and ml is not None and ml >= target):
+            return False
+        if activity == "feeding":
+            return True
+        return self.feed_due and (self.last_feeding is None or at - self.last_feeding <= NOT_FED_FOR)
 
     def _within_plan(self, plan: Plan, at: int, before_ml: float | None, zone: Zone) -> None:
         window = window_at(plan, zone, at)
+        if at >= self.window_until:
+            self.window_until = next_edge(plan, zone, at)
         if window is None:
             self.window_start, self.feed_due = None, False
             return
         if self.window_start != window[0]:
             self.window_start, self.given_ml, self.feed_ended = window[0], 0.0, False
-        if self.delivered_ml is not None:
-            # a counter that restarted, or is seen for the first time, has delivered what it shows
-            counted = 0.0 if before_ml is None or self.delivered_ml < before_ml else before_ml
-            self.given_ml += self.delivered_ml - counted
-        target = plan.target_ml if plan.target_ml is not None else self.target_ml
-        reached = self.activity == "finished"
-        if target is not None:  # of a feed begun before the window the pump's own counter says more than ours
-            shown = self.delivered_ml is not None and self.delivered_ml >= target
-            reached = self.given_ml >= target or (reached and shown)
+        self.given_ml += _gain(before_ml, self.delivered_ml)
+        reached = _reached(plan, self.given_ml, self.activity, self.delivered_ml, self.target_ml)
         self.feed_due = not reached and not self.feed_ended
 
-    def dump(self) -> list[Any]:
+    def dump(self) -> tuple[Any, ...]:
         """The picture as JSON values, in the order of `FIELDS`."""
-        values: list[Any] = list(_ALL(self))
-        values[_NEWEST] = [[*key, onset] for key, onset in self.newest.items()]
+        values: tuple[Any, ...] = _ALL(self)
         return values
 
     @classmethod
     def load(cls, values: list[Any]) -> Picture:
         """The picture from what `dump` gave, after a trip through JSON."""
-        picture = cls("")
-        for field, value in zip(cls.FIELDS, values, strict=True):
-            setattr(picture, field, intern(value) if isinstance(value, str) else value)
-        picture.alarms = tuple(AlarmCondition(*alarm) for alarm in picture.alarms)
-        picture.recent = tuple((at, AlarmCondition(*alarm)) for at, alarm in picture.recent)
-        picture.newest = {(row[0], row[1]): row[2] for row in values[_NEWEST]}
-        if picture.plan is not None:
-            plan = Plan._make(picture.plan)
-            picture.plan = plan._replace(windows=tuple(Window(*window) for window in plan.windows))
+        picture = cls.__new__(cls)
+        (
+            unit, source, picture.id, bridge, picture.time, picture.sequence, picture.acted, picture.receipt,
+            activity, alarms, picture.mains,
+            picture.battery_percent, picture.battery_low, picture.rate_ml_h, picture.delivered_ml,
+            picture.target_ml, picture.delivering, picture.feed_due,
+            picture.last_feeding, newest, picture.clock_doubtful, picture.calm_since, plan, picture.window_start,
+            picture.given_ml, picture.feed_ended,
+            picture.unreadable, picture.delivering_since, picture.counter_ml,
+            recent, picture.plan_sent,
+        ) = values  # fmt: skip
+        # One object for the instants that are the same, as when it was live.
+        time = picture.time
+        if picture.acted == time:
+            picture.acted = time
+        if picture.receipt == time:
+            picture.receipt = time
+        if picture.last_feeding == time:
+            picture.last_feeding = time
+        if picture.calm_since == time:
+            picture.calm_since = time
+        if picture.delivering_since == picture.calm_since:
+            picture.delivering_since = picture.calm_since
+        if picture.counter_ml == picture.delivered_ml:
+            picture.counter_ml = picture.delivered_ml
+        # Interned: of many devices these few words are the same.
+        picture.unit, picture.source, picture.bridge = intern(unit), intern(source), intern(bridge)
+        picture.activity = intern(activity)
+        picture.new_onsets = ALARM_FREE
+        picture.alarms = tuple([_alarm(alarm) for alarm in alarms]) if alarms else ALARM_FREE
+        picture.recent = tuple([(at, _alarm(alarm)) for at, alarm in recent]) if recent else ()
+        if newest:
+            newest = tuple([(intern(condition), intern(line), onset) for condition, line, onset in newest])
+        picture.newest = newest or NO_ONSETS
+        picture.plan = None
+        if plan is not None:
+            known = Plan._make(plan)
+            picture.plan = known._replace(windows=tuple(Window(*window) for window in known.windows))
         return picture
 
 
-_ALL = attrgetter(*Picture.FIELDS)
-_NEWEST = Picture.FIELDS.index("newest")
+def _gain(before: float | None, ml: float | None) -> float:
+    """What was delivered between two values of the pump's counter."""
+    if ml is None:
+        return 0.0
+    # a counter that restarted, or is seen for the first time, has delivered what it shows
+    return ml if before is None or ml < before else ml - before
+
+
+def _reached(plan: Plan, given: float, activity: str, ml: float | None, target: float | None) -> bool:
+    """Whether a window's target is reached: `given` in it, `ml` and `target` by the pump's own words."""
+    wanted = plan.target_ml if plan.target_ml is not None else target
+    if wanted is None:
+        return activity == "finished"
+    # Of a feed begun before the window the pump's own counter says more than ours.
+    return given >= wanted or (activity == "finished" and ml is not None and ml >= wanted)
+
+
+def _alarm(said: list[Any]) -> AlarmCondition:
+    condition, line, priority, inactivation, since = said
+    return AlarmCondition(intern(condition), intern(line), intern(priority), intern(inactivation), since)
+
+
+_ALL = attrgetter(*("_plan" if field == "plan" else field for field in Picture.FIELDS))

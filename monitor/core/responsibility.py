@@ -6,6 +6,7 @@ event it is. Rules run on message time (`at`), everything else on `now`.
 
 from __future__ import annotations
 
+import json
 from typing import Protocol
 
 from monitor.core.actions import Actions
@@ -48,6 +49,8 @@ class Responsibility:
         self.concerns: dict[str, Concern] = {}
         self.of_subject: dict[str, dict[str, Concern]] = {}  # subject -> rule -> the newest concern
         self.dirty: set[str] = set()
+        self._raised = 0  # how many had been raised then
+        self._kept: dict[str, str] = {}  # the concerns of the subject that is being stepped, as they were
         self._caller = Caller(site, journal)
         self._actions = Actions(site, journal, self._caller)
 
@@ -375,6 +378,29 @@ class Responsibility:
             del self.of_subject[concern.subject][concern.rule]
         self.dirty.add(concern.id)
 
+    def keep(self, subject: str) -> None:
+        """Remember what the concerns of a subject are before something is done to them."""
+        self._kept = {rule: _text(concern) for rule, concern in self.of_subject.get(subject, {}).items()}
+        self._raised = self._journal.noted["raised"]
+
+    def undo(self, subject: str, now: int) -> None:
+        """Make the concerns of a subject what they were at `keep`; the trail says of which that is so."""
+        known = self.of_subject.setdefault(subject, {})
+        for rule, concern in list(known.items()):
+            text = self._kept.get(rule)
+            if text == _text(concern):
+                continue
+            before = None if text is None else Concern.load(json.loads(text))
+            same = before is not None and before.id == concern.id
+            self._journal.about("undone", concern, now, live=before is not None and same and before.live)
+            del self.concerns[concern.id], known[rule]
+            if same or self._raised < self._journal.noted["raised"]:
+                self._raised += not same
+                self.dirty.add(concern.id)  # else the fault came before it was noted: there never was one
+            if before is not None:
+                self.concerns[before.id] = known[rule] = before
+                self.queue(before)
+
     def queue(self, concern: Concern) -> None:
         """Put the concern's next instant on the heap."""
         due = concern.due()
@@ -385,6 +411,10 @@ class Responsibility:
     def _touch(self, concern: Concern) -> None:
         self.dirty.add(concern.id)
         self.queue(concern)
+
+
+def _text(concern: Concern) -> str:
+    return json.dumps(concern.dump())
 
 
 def _age(concern: Concern) -> tuple[int, int, str, str]:

@@ -86,6 +86,7 @@ class CompiledRule:
     pattern: str
     each: bool
     only_alarms: bool  # nothing but alarm conditions can stir it
+    counts: bool  # it looks at the delivered volume, which changes with each snapshot
     branches: tuple[CompiledBranch, ...]
     digest: str
     thresholds: Mapping[str, Quantity]
@@ -133,6 +134,10 @@ def resolve(
         pattern=rule.pattern,
         each=rule.memory == "each",
         only_alarms=all(branch.alarm is not None for branch in branches),
+        counts=any(
+            branch.condition is not None and _looks_at(branch.condition, "delivered_ml")
+            for branch in rule.when
+        ),
         branches=branches,
         digest=digest,
         thresholds=resolved,
@@ -173,6 +178,11 @@ def _compile_branch(branch: Branch, resolved: Mapping[str, Quantity]) -> Compile
         quiet=number(branch.quiet),
         rank=RANK.get(branch.priority, 0),
     )
+
+
+def _looks_at(condition: Condition, field: str) -> bool:
+    parts = [*(condition.all or ()), *(condition.any or ())]
+    return condition.field == field or any(_looks_at(part, field) for part in parts)
 
 
 def _compile(condition: Condition, resolved: Mapping[str, Quantity]) -> Test:

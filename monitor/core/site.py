@@ -107,6 +107,7 @@ class Site:
 
     def unit_rules(self, unit: str) -> tuple[CompiledRule, ...]:
         """The rules about a whole unit."""
+        unit = unit if unit in self.unit_thresholds else ""
         if (found := self._compiled.get((unit, "unit:"))) is None:
             found = self._compiled[unit, "unit:"] = self._compile(unit, "", "unit")
         return found

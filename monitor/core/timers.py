@@ -12,11 +12,13 @@ class Kind(IntEnum):
 
     CATCH_UP = 0
     DEVICE = 1
-    UNIT = 2
-    DUTY = 3
-    CONCERN = 4
-    NOTICE = 5
-    RETIRE = 6
+    WORK = 2  # the next slice of what rested: after the devices, so that whatever is due by then rests there too
+    UNIT = 3
+    DUTY = 4
+    CONCERN = 5
+    NOTICE = 6
+    RETIRE = 7
+    TECHNICAL = 8
 
 
 class Timers:

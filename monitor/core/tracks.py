@@ -13,6 +13,7 @@ from monitor.core.messages import AlarmCondition
 from monitor.core.patterns import Lasting, Recurring, Silent
 from monitor.core.rulebook import RANK, CompiledRule
 
+FOR_EVER = 1 << 62  # ms
 Key = tuple[int, str, str]  # branch, condition, line; ("", "") where the memory is one for all
 
 
@@ -35,6 +36,9 @@ class Track(Protocol):
 
     def idle(self, rule: CompiledRule, at: int) -> bool:
         """Whether there is nothing to remember."""
+
+    def steady_until(self, rule: CompiledRule) -> int:
+        """Up to which instant (ms) snapshots that say the same again change nothing but silence; 0 if the next may."""
 
     def since(self, rule: CompiledRule) -> int | None:
         """When what holds began: the start of the run, the first of the onsets, the last message."""
@@ -120,6 +124,15 @@ class LastingTrack:
         """The highest rank among the runs that hold."""
         return max((rank for run, rank in self.runs.values() if run.holds), default=0)
 
+    def steady_until(self, rule: CompiledRule) -> int:
+        """Up to which instant (ms) snapshots that stir the same again change nothing; 0 if the next may."""
+        until = FOR_EVER
+        for (index, _, _), (run, _) in self.runs.items():
+            if run.gap_start is not None or run.run_start is None or run.holds:
+                return 0
+            until = min(until, run.run_start + rule.branches[index].hold_for)
+        return until
+
     def idle(self, rule: CompiledRule, at: int) -> bool:
         """Whether there is nothing to remember."""
         return not self.runs
@@ -187,6 +200,17 @@ class RecurringTrack:
             (rule.branches[key[0]].rank for key, memory in self.memories.items() if memory.holds), default=0
         )
 
+    def steady_until(self, rule: CompiledRule) -> int:
+        """Up to which instant (ms) snapshots without an onset change nothing; 0 if the next may."""
+        until = FOR_EVER
+        for (index, _, _), memory in self.memories.items():
+            if memory.holds or not memory.onsets:
+                return 0
+            until = min(
+                until, memory.onsets[-1] + rule.branches[index].within
+            )  # from then on it is forgotten
+        return until
+
     def idle(self, rule: CompiledRule, at: int) -> bool:
         """Forget what can no longer count; whether nothing is left."""
         for key in [
@@ -223,45 +247,62 @@ class RecurringTrack:
 class SilentTrack:
     """How long a `silent` rule has heard nothing; a branch whose condition is false rests."""
 
-    __slots__ = ("branches",)
+    __slots__ = ("branches", "memories")
 
     def __init__(self) -> None:
-        self.branches: list[tuple[int, Silent]] = []  # a list of one or two: every feeding device has it
+        # Tuples, the first of them shared: every feeding device has this.
+        self.branches: tuple[int, ...] = ()
+        self.memories: tuple[Silent, ...] = ()
 
     def update(
         self, rule: CompiledRule, picture: Any, at: int, receipt: int, stirred: dict[Key, int]
     ) -> None:
         """Take the snapshot just applied to the picture; silence counts from its receipt (0: nothing was received)."""
-        before, self.branches = self.branches, []
         if picture.activity == "off":
+            self.branches = self.memories = ()
             return  # somebody switched it off: rest until the next message
-        for index, _, _ in stirred:
-            memory = next((memory for known, memory in before if known == index), None)
+        before = dict(zip(self.branches, self.memories, strict=True))
+        branches = tuple([index for index, _, _ in stirred])
+        if branches != self.branches:
+            self.branches = _SHARED.setdefault(branches, branches)
+            self.memories = tuple([before.get(index) or Silent() for index in branches])
+        for index, memory in zip(self.branches, self.memories, strict=True):
             if not receipt:
-                last = picture.receipt if memory is None else memory.last
+                last = memory.last if index in before else picture.receipt
             elif at - receipt < rule.branches[index].hold_for:
                 last = receipt
             else:
                 last = at  # by a clock so far ahead, or a limit so short, it would be silent as it speaks
-            memory = memory or Silent()
             memory.update(last)
-            self.branches.append((index, memory))
 
     def restart(self, at: int) -> None:
         """Count anew from `at`, as when sight has returned."""
-        for _, memory in self.branches:
+        for memory in self.memories:
             if memory.last is not None and not memory.holds:
                 memory.update(max(at, memory.last))
 
+    def hear(self, receipt: int) -> None:
+        """Another message that changes nothing else, received at an instant from which all branches may count."""
+        for memory in self.memories:
+            memory.last = receipt
+
+    def steady_until(self, rule: CompiledRule) -> int:
+        """For ever: each message only puts it off; 0 while it holds."""
+        return 0 if any(memory.holds for memory in self.memories) else FOR_EVER
+
+    def shortest(self, rule: CompiledRule) -> int:
+        """The shortest silence (ms) that any branch that does not rest waits for."""
+        return min([rule.branches[index].hold_for for index in self.branches])
+
     def advance(self, rule: CompiledRule, at: int) -> None:
         """Let deadlines up to and including `at` take effect."""
-        for index, memory in self.branches:
+        for index, memory in zip(self.branches, self.memories, strict=True):
             memory.advance(at, rule.branches[index].hold_for)
 
     def due(self, rule: CompiledRule) -> int | None:
         """The next deadline."""
         soonest: int | None = None
-        for index, memory in self.branches:
+        for index, memory in zip(self.branches, self.memories, strict=True):
             due = memory.due(rule.branches[index].hold_for)
             if due is not None and (soonest is None or due < soonest):
                 soonest = due
@@ -270,7 +311,7 @@ class SilentTrack:
     def rank(self, rule: CompiledRule) -> int:
         """The highest rank among the branches that hold."""
         highest = 0
-        for index, memory in self.branches:
+        for index, memory in zip(self.branches, self.memories, strict=True):
             if memory.holds and rule.branches[index].rank > highest:
                 highest = rule.branches[index].rank
         return highest
@@ -281,18 +322,31 @@ class SilentTrack:
 
     def since(self, rule: CompiledRule) -> int | None:
         """The last message."""
-        return min((memory.last for _, memory in self.branches if memory.last is not None), default=None)
+        return min((memory.last for memory in self.memories if memory.last is not None), default=None)
 
     def dump(self) -> Any:
         """The memory as JSON values."""
-        return [[index, memory.dump()] for index, memory in self.branches]
+        if len(self.branches) == 1:  # as it is for most devices
+            return [[self.branches[0], self.memories[0].dump()]]
+        return [[index, memory.dump()] for index, memory in zip(self.branches, self.memories, strict=True)]
 
     @classmethod
     def load(cls, state: Any, rule: CompiledRule) -> SilentTrack:
         """The memory from what `dump` gave."""
         track = cls()
-        track.branches = [(index, Silent.load(memory)) for index, memory in state]
+        branches = tuple([index for index, _ in state])
+        track.branches = _SHARED.setdefault(branches, branches)
+        track.memories = tuple([Silent.load(memory) for _, memory in state])
         return track
+
+    def share(self, instant: int) -> None:
+        """Keep one object for an instant that is this one."""
+        for memory in self.memories:
+            if memory.last == instant:
+                memory.last = instant
+
+
+_SHARED: dict[tuple[int, ...], tuple[int, ...]] = {}  # one of each set of branches: rules have few
 
 
 KINDS: dict[str, type[LastingTrack] | type[RecurringTrack] | type[SilentTrack]] = {

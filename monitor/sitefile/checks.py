@@ -242,7 +242,8 @@ def _roles(found: SiteFile) -> Iterator[Problem]:
 
 
 def _waits(found: SiteFile) -> Iterator[Problem]:
-    """Waits that are over before all ways to a person can have been tried once."""
+    """Waits that are over before all ways to a person can have been tried, each until it is given up."""
+    give_up = found.times.give_up.model_dump()
     for index, ladder in found.ladders.items():
         if ladder.priority == "low":
             continue  # its waits are not used
@@ -255,9 +256,12 @@ def _waits(found: SiteFile) -> Iterator[Problem]:
                     for way in found.people[person].reach
                     if way.carrier in found.carriers
                 ]
-                slow = max(slow, (sum(way.limit for way in ways), person))
+                slow = max(slow, (sum(give_up[ladder.priority] + way.limit for way in ways), person))
             if slow[0] >= wait:
-                wanted = f"longer than {show_duration(slow[0])}, which is the limits of all ways to {slow[1]} together"
+                wanted = (
+                    f"longer than {show_duration(slow[0])}, which is times.give_up.{ladder.priority} and the limit "
+                    f"of each way to {slow[1]}, together"
+                )
                 shown = show_duration(wait)
                 yield Problem(found.file, f"ladders[{index}].rungs[{number}].wait", show_value(shown), wanted)
 

@@ -113,7 +113,7 @@ class _Reader:
     def read(self) -> SiteFile:
         """All sections, each entry by itself."""
         found = self._found
-        self._drop_passwords(self._data, [])
+        self._drop_passwords(self._data, ())
         for name in self._data:
             if name not in SECTIONS:
                 found.problems.append(unknown_key(found.file, name, name, SECTIONS))
@@ -131,19 +131,20 @@ class _Reader:
         found.duty = self._listed("duty", DutyTable)
         return found
 
-    def _drop_passwords(self, table: Any, path: list[int | str]) -> None:
+    def _drop_passwords(self, table: Any, path: tuple[int | str, ...]) -> None:
         """Take passwords out before anything can show them."""
         if isinstance(table, list):
             for index, entry in enumerate(table):
-                self._drop_passwords(entry, [*path, index])
-        elif isinstance(table, dict):
+                if isinstance(entry, list | dict):
+                    self._drop_passwords(entry, (*path, index))
+        else:
             for name in list(table):
                 if name.lower() == "password":
                     del table[name]
                     wanted = "a password never stands in this file: use password_file or password_env"
                     self._wrong([*path, name], "", wanted)
-                else:
-                    self._drop_passwords(table[name], [*path, name])
+                elif isinstance(table[name], list | dict):
+                    self._drop_passwords(table[name], (*path, name))
 
     def _wrong(self, path: list[int | str], value: str, expected: str) -> None:
         self._found.problems.append(Problem(self._found.file, show_key(path), value, expected))
@@ -154,7 +155,7 @@ class _Reader:
             self._found.broken.add(str(path[0]))
             return None
         try:
-            return model.model_validate_json(json.dumps(raw, default=_as_text))
+            return model.model_validate_json(_ENCODER.encode(raw))
         except ValidationError as error:
             self._found.problems += problems_in(self._found.file, model, error, path)
             self._found.broken.add(str(path[0]))
@@ -215,3 +216,6 @@ def _is_unit(name: str) -> bool:
 def _as_text(value: object) -> str:
     """TOML's own times as RFC 3339."""
     return value.isoformat() if isinstance(value, datetime | date | time) else str(value)
+
+
+_ENCODER = json.JSONEncoder(default=_as_text)  # one for all tables: a site may list many devices

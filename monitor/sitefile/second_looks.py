@@ -36,7 +36,7 @@ def _site(found: SiteFile) -> Iterator[Problem]:
             found.file,
             "site.technical",
             "",
-            "nobody is named to be told, besides the nurses, when the pumps of a unit cannot be seen",
+            "nobody is named to be told when Second Bell itself cannot see, send or store: the last resort is",
         )
     if not found.written["units"]:
         yield Problem(

@@ -68,7 +68,7 @@ class SiteTable(Table):
     )
     technical: str | None = Field(
         None,
-        description="the person who is told, besides the nurses, when the pumps of a unit cannot be seen",
+        description="the person told when Second Bell itself cannot see, send or store; nobody named: last_resort",
         examples=["technical"],
     )
     prefix: Prefix = Field(
@@ -195,7 +195,7 @@ class UnitTable(Table):
         None, description="the unit's name for people; shown by `secondbell check`", examples=["Elm ward"]
     )
     thresholds: Thresholds = Field(
-        {},
+        default_factory=dict,
         description="rule -> threshold -> value, for this unit",
         examples=[{"unattended": {"patience": "4 min"}}],
     )
@@ -312,7 +312,7 @@ class DeviceTable(Table):
         examples=[{"windows": [{"from": "20:00", "to": "06:00"}], "target_ml": 1000}],
     )
     thresholds: Thresholds = Field(
-        {},
+        default_factory=dict,
         description="rule -> threshold -> value, for this device",
         examples=[{"idle-past-limit": {"patience": "5 min"}}],
     )

@@ -70,7 +70,9 @@ def label(most: int, least: int = 1) -> Callable[[str], str]:
     """A reader of one line of text for a person to read."""
 
     def read(value: str) -> str:
-        if any(unicodedata.category(sign) in ("Cc", "Cf", "Zl", "Zp", "Cs") for sign in value):
+        if not value.isprintable() and any(
+            unicodedata.category(sign) in ("Cc", "Cf", "Zl", "Zp", "Cs") for sign in value
+        ):
             raise ValueError("one line of text without control characters")
         if not least <= len(value.strip()) <= most:
             raise ValueError(f"{least} to {most} characters")

@@ -48,6 +48,7 @@ class Bench:
         self.carriers = {name: RecordingCarrier(name) for name in self.site.carriers}
         self.kept = Kept()
         self.told: list[Told] = []
+        self.told_of_troubles: list[Told] = []  # what reached whoever mends Second Bell itself
         self.happened: list[Happening] = []
         self.published: dict[str, bytes] = {}
         self.sends: list[Send] = []  # every attempt asked for
@@ -113,15 +114,19 @@ class Bench:
         """Let the attempts in flight end, each as its carrier says."""
         sends, self._in_flight = self._in_flight, []
         for send in sends:
-            record = self.engine.outbox.notices[send.notice]
-            person, items = record.person, tuple((concern, why) for concern, why in record.items)
+            if self.engine.technical.owns(send.notice):
+                person, trouble, what = self.engine.technical.in_flight(send.notice)
+                items: tuple[tuple[str, str], ...] = ((trouble, what),)
+            else:
+                record = self.engine.outbox.notices[send.notice]
+                person, items = record.person, tuple((concern, why) for concern, why in record.items)
             parcel = Parcel(
                 notice=send.notice, message_id=send.message_id, address=send.address, subject=send.subject,
                 body=send.body, urgency=_urgency(send.urgency), thread=send.thread, date_ms=send.date,
             )  # fmt: skip
             attempt = self.carriers[send.carrier].attempt(parcel)
             if attempt.outcome is Outcome.SENT:
-                self.told.append(
+                (self.told_of_troubles if items[0][0] in self.engine.technical.troubles else self.told).append(
                     Told(
                         at=self.now, person=person, carrier=send.carrier, items=items, subject=send.subject,
                         text=send.body, notice=send.notice, message_id=send.message_id, thread=send.thread,

@@ -42,7 +42,7 @@ class StoreView:
 
     def counters(self) -> dict[str, int]:
         """The engine's counters as committed."""
-        body = self._one("SELECT body FROM state WHERE kind = 'engine'")
+        body = self._one("SELECT body FROM state WHERE kind = 'engine' AND key = 'engine'")
         return dict(json.loads(str(body))["counters"]) if body else {}
 
     def taken(self) -> int:

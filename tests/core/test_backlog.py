@@ -178,6 +178,19 @@ def test_it_ends_after_a_minute_at_most_and_that_is_said() -> None:
     assert [h.detail["complete"] for h in bench.happened if h.event == "caught-up"] == [False]
 
 
+def test_it_is_not_complete_while_old_messages_keep_coming() -> None:
+    """The marker is back, yet old messages keep coming: after 60 s it ends, and is said not to be complete."""
+    bench = backlogged()
+    bench.marker_back()
+    for number in range(120):
+        assert reading(bench)
+        bench.snapshot("pump-1", time=START + 5 * MINUTE + number * SECOND)
+        bench.pass_by("500 ms")
+    assert not reading(bench)
+    said = [h.detail for h in bench.happened if h.event == "caught-up"]
+    assert said == [{"took": 60_000, "complete": False}]
+
+
 def test_somebody_elses_marker_ends_nothing() -> None:
     """The marker of an earlier connection is not this one's."""
     bench = backlogged()

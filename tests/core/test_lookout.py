@@ -355,3 +355,28 @@ def test_a_second_long_loss_soon_after_the_first_makes_no_pump_silent() -> None:
         bench.bridge(online=True)
         bench.pass_by("30 s")
     assert bench.concerns("pump-1") == []
+
+
+def test_a_start_is_no_loss_of_sight() -> None:
+    """Started three times within two minutes, the broker there each time: no unit was blind for a minute."""
+    bench = two_pumps("sight-lost")
+    for _ in range(3):
+        bench.restart(link=False)
+        bench.link_up()
+        bench.marker_back()
+        bench.pass_by("66 s")
+    bench.pass_by("5 min")
+    assert not bench.concerns("unit:elm")
+
+
+def test_a_start_without_a_broker_is_a_loss_of_sight() -> None:
+    """Started, and the broker is found to be gone: told a minute later; if nothing is found out, after two."""
+    for says_so in (True, False):
+        bench = two_pumps("sight-lost")
+        bench.restart(link=False)
+        if says_so:
+            bench.link_down()
+        bench.pass_by("59 s" if says_so else "119 s")
+        assert not bench.concerns("unit:elm")
+        bench.pass_by("2 s")
+        bench.assert_open("unit:elm", "sight-lost")

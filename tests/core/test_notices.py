@@ -295,7 +295,7 @@ def test_technical_notices() -> None:
     mail = notices.technical_mail("mail cannot be sent\r\nBcc: x", ["relay: no answer", "3 wait"], NOW, ZONE)
     assert mail.subject == "Second Bell, technical: mail cannot be sent Bcc: x"
     assert mail.body == (
-        "Second Bell, 02:14: mail cannot be sent Bcc: x.\n\n- relay: no answer\n- 3 wait\n\n"
+        "Second Bell, 02:14: mail cannot be sent Bcc: x.\n\nrelay: no answer\n3 wait\n\n"
         f"{guidance.CAUTION_SHORT}\n"
     )
     page = notices.technical_page("mail cannot be sent", ["relay: no answer"], NOW, ZONE)

@@ -16,7 +16,7 @@ FILES = sorted(CORE.rglob("*.py"))
 ALLOWED = {
     "__future__", "base64", "bisect", "collections", "dataclasses", "datetime", "decimal", "enum", "functools",
     "hashlib", "heapq", "hmac", "itertools", "json", "math", "operator", "re", "textwrap", "tomllib", "types", "typing",
-    "pydantic", "rfc8785", "typing_extensions", "unicodedata", "sys.intern",
+    "pydantic", "pydantic_core", "rfc8785", "typing_extensions", "unicodedata", "sys.intern",
 }  # fmt: skip
 CALLS = {"open", "print", "input", "exec", "eval", "compile", "__import__", "breakpoint", "hash", "id"}
 SCRIPT = "__name__ == '__main__'"

@@ -107,6 +107,10 @@ def test_ever_new_topics_are_counted_under_one() -> None:
         assert kept is not None
         assert kept.topic == (f"t/{n}" if n < quarantine.MOST_PLACES else quarantine.OTHER_TOPICS)
     assert len(book.counts) == quarantine.MOST_PLACES + 1
+    other = book.place(STATE._replace(reason=Reason.NO_DATA), b"", START)
+    assert other is not None
+    assert other.topic == TOPIC, "each reason has places of its own, so that no storm hides another trouble"
+    assert (book.kept, book.replaced, book.dropped) == (quarantine.MOST_PLACES + 201, 100, 0)
 
 
 def test_what_is_not_kept_is_said_once_an_hour() -> None:
@@ -125,16 +129,79 @@ def test_what_is_not_kept_is_said_once_an_hour() -> None:
 
 
 def test_it_goes_on_after_a_restart() -> None:
-    """The bookkeeping survives a trip through JSON."""
+    """The bookkeeping survives a trip through rows."""
     book = Quarantine()
     for n in range(150):
         book.place(STATE, b"q" * n, START)
-    again = Quarantine.load(json.loads(json.dumps(book.dump())))
+    again = Quarantine.load(json.loads(json.dumps(book.dump())), stored(book))
     for one in (book, again):
         kept = one.place(STATE, b"new", START)
         assert kept is not None
         assert kept.slot == 150
     assert again.dump() == book.dump()
+    assert again.take_rows() == book.take_rows()
+
+
+def stored(book: Quarantine, rows: dict[str, dict[str, str]] | None = None) -> dict[str, dict[str, str]]:
+    """What a store holds of it, by kind and key, after its next transaction."""
+    rows = {} if rows is None else rows
+    for (kind, key), text in book.take_rows().items():
+        if text is None:
+            del rows[kind][key]
+        else:
+            rows.setdefault(kind, {})[key] = text
+    return rows
+
+
+def test_only_what_has_changed_is_stored_again() -> None:
+    """After 500 topics one more message costs two rows; the engine's own row holds nothing of any topic."""
+    book = Quarantine()
+    for n in range(500):
+        book.place(STATE._replace(topic=f"t/{n}"), b"x", START)
+    assert len(book.take_rows()) == 501
+    book.place(STATE._replace(topic="t/7"), b"y", START)
+    assert [key for _, key in book.take_rows()] == ["2026-03-13 not-json t/7", "2026-03-13"]
+    assert book.take_rows() == {}
+    assert len(json.dumps(book.dump())) < 200
+
+
+def test_a_new_day_removes_the_rows_of_the_last() -> None:
+    """Places are today's; days are kept for as long as their messages, then their rows go too."""
+    book = Quarantine()
+    book.place(STATE, b"x", START)
+    rows = stored(book)
+    book.place(STATE._replace(topic="other"), b"x", START + DAY)
+    stored(book, rows)
+    assert list(rows["quarantine-place"]) == ["2026-03-14 not-json other"]
+    assert list(rows["quarantine-day"]) == ["2026-03-13", "2026-03-14"]
+    book.place(STATE, b"x", START + 31 * DAY)
+    assert list(stored(book, rows)["quarantine-day"]) == ["2026-03-14", "2026-04-13"]
+    crashed = rows | {"quarantine-place": {"2026-01-01 not-json old": "[1, [300]]"}}
+    assert stored(Quarantine.load(book.dump(), crashed), crashed)["quarantine-place"] == {}
+
+
+def test_bookkeeping_of_an_older_version_is_taken_over() -> None:
+    """One field of the engine's row before: its counts go on, and its places are stored as rows once."""
+    state = {
+        "day": "2026-03-13",
+        "counts": [["not-json", TOPIC, 3, [300, 310, 320]]],
+        "bytes": {"2026-03-12": 5000, "2026-03-13": 930},
+        "not_kept": 7,
+        "said": START - HOUR,
+    }
+    book = Quarantine.load(state, {})
+    assert book.say(START) == 7
+    kept = book.place(STATE, b"x", START)
+    assert kept is not None
+    assert kept.slot == 3
+    rows = stored(book)
+    assert list(rows["quarantine-place"]) == [f"2026-03-13 not-json {TOPIC}"]
+    assert {day: json.loads(text)[1] for day, text in rows["quarantine-day"].items()} == {
+        "2026-03-12": None,
+        "2026-03-13": None,
+    }
+    again = Quarantine.load(json.loads(json.dumps(book.dump())), rows)
+    assert again.counts == {("not-json", TOPIC): 4}
 
 
 def test_the_engine_quarantines_and_goes_on() -> None:

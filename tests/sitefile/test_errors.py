@@ -123,8 +123,10 @@ ONE_MISTAKE = [
     ('wait = "3 min"', 'wait = "29 s"', "ladders[0].rungs[0].wait", "'29 s'", WAIT),
     ('wait = "3 min"', 'wait = "121 min"', "ladders[0].rungs[0].wait", "'121 min'", WAIT),
     ('wait = "3 min"', "wait = 180", "ladders[0].rungs[0].wait", "180", WAIT),
-    ('wait = "3 min"', 'wait = "30 s"', "ladders[0].rungs[0].wait", "'30 s'",
-     "longer than 30 s, which is the limits of all ways to nurse together"),
+    ("[units.ash]", "[units.ash]\n[times]\ngive_up = { high = '75 s' }", "ladders[0].rungs[0].wait", "'3 min'",
+     "longer than 3 min, which is times.give_up.high and the limit of each way to nurse, together"),
+    ('wait = "3 min"', 'wait = "2 min"', "ladders[0].rungs[0].wait", "'2 min'",
+     "longer than 2 min, which is times.give_up.high and the limit of each way to nurse, together"),
     ('rungs = [{ tell = ["role:nurse"] }]', "rungs = []", "ladders[1].rungs", "", "a list of at least 1"),
     ('priority = "medium"', 'priority = "urgent"', "ladders[1].priority", "'urgent'",
      "one of 'high', 'medium', 'low'"),
@@ -211,7 +213,8 @@ def test_the_unchanged_site_has_no_mistake(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new"),
     [
-        ('wait = "3 min"', 'wait = "31 s"'),  # a second longer than all ways to the nurse
+        ('wait = "3 min"', 'wait = "121 s"'),  # a second longer than trying all ways to the nurse
+        ("[units.ash]", "[units.ash]\n[times]\ngive_up = { high = '74 s' }"),  # the same from the other side
         ('wait = "3 min"', 'wait = "2 h"'),
         ('limit = "10 s"', 'limit = "1 s"'),
         ("port = 2525", "port = 65535"),
@@ -250,13 +253,13 @@ def test_only_those_whom_a_rung_tells_must_be_quick_to_reach(tmp_path: Path) -> 
     slow += 'reach = [{ carrier = "slow", address = "1" }, { carrier = "pager", address = "2" }]\n'
     slow += '[[duty]]\nperson = "ann"\nrole = "nurse"\nunit = "elm"\n'
     slow += (
-        '[[ladders]]\nunit = "%s"\npriority = "high"\nrungs = [{ tell = ["role:nurse"], wait = "130 s" }]\n'
+        '[[ladders]]\nunit = "%s"\npriority = "high"\nrungs = [{ tell = ["role:nurse"], wait = "220 s" }]\n'
     )
     no_high = ('priority = "high"', 'priority = "low"')
     assert errors(tmp_path, no_high, more=f"[{slow % 'ash'}") == []
     assert errors(tmp_path, no_high, more=f"[{slow % 'elm'}") == [
-        ("ladders[2].rungs[0].wait", "'2 min 10 s'",
-         "longer than 2 min 10 s, which is the limits of all ways to ann together")
+        ("ladders[2].rungs[0].wait", "'3 min 40 s'",
+         "longer than 3 min 40 s, which is times.give_up.high and the limit of each way to ann, together")
     ]  # fmt: skip
 
 

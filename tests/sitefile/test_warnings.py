@@ -15,7 +15,7 @@ CLEAR = "this password travels unprotected: anybody on the way can read it"
 # What is changed into what; then key, value and text of the one warning that comes of it.
 ONE_WARNING = [
     ('technical = "technical"', "", "site.technical", "",
-     "nobody is named to be told, besides the nurses, when the pumps of a unit cannot be seen"),
+     "nobody is named to be told when Second Bell itself cannot see, send or store: the last resort is"),
     (NURSE, "", "people.nurse.reach", "", "one way only: when mail fails, night nurse is not told"),
     ("ward manager", "Night nurse", "people.manager.called", "'Night nurse'",
      "nurse is called the same: others cannot tell them apart"),
