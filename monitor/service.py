@@ -24,7 +24,7 @@ from monitor.adapters.control import ControlServer
 from monitor.adapters.store import Pruned, Store
 from monitor.adapters.store_errors import StoreError
 from monitor.attempts import Attempts
-from monitor.core.answers import BY_COMMAND
+from monitor.commands import Commands
 from monitor.core.decode import decode
 from monitor.core.effects import (
     Asked,
@@ -42,33 +42,25 @@ from monitor.core.effects import (
     TroubleSeen,
 )
 from monitor.core.engine import Loaded
-from monitor.core.instants import show
 from monitor.core.journal import Happening
 from monitor.core.published import monitor_presence_payload
 from monitor.core.technical import GAP
 from monitor.core.topics import filters, monitor_presence_topic
 from monitor.core.trail import Frontier
-from monitor.core.troubles import BACK, TRAIL_DOUBTFUL
+from monitor.core.troubles import BACK, CLOCK_STEPPED, TRAIL_DOUBTFUL
 from monitor.recording import NoRecorder, Recorder
 from monitor.settings import Settings
 from monitor.transactions import Transactions
 
 log = structlog.get_logger(__name__)
 
-TROUBLE = (
-    "notice-try-later", "notice-refused", "notice-failed", "quarantine-full", "clock-doubtful", "trouble-began",
-    "trouble-untold", "trouble-try-later", "trouble-refused",
-)  # fmt: skip
-"""What the log says as a warning."""
-
 BATCH = 2_000  # messages in one transaction at the most: a longer one would stall the writer
 TURN = 250  # messages taken before anything else has its turn: some 5 ms of work
+SLICE = (
+    1_000  # of work on deadlines before anything else has its turn, as `Engine.advance` reckons it: some ms
+)
 HEARTBEAT = 15_000  # ms between presences; common practice, no source
 FAREWELL = 5.0  # seconds for attempts in flight at a stop; they are made again after the next start
-
-STOPPING = "Nothing was done: the service is stopping. Ask again when it runs."
-
-SHOWN = ("concern", "rule", "device", "person", "priority")  # what of a happening the log tells
 
 
 @dataclass(slots=True)
@@ -105,7 +97,6 @@ class Service:
         self._wake = asyncio.Event()
         self._quiet = asyncio.Event()
         self._inbox: deque[object] = deque()
-        self._waiting: dict[str, asyncio.Future[dict[str, Any]]] = {}
         self._marks: dict[str, asyncio.Event] = {}
         self._tokens = 0
         self._attempts = Attempts(carriers, self._attempted, on_notice)
@@ -122,10 +113,17 @@ class Service:
         self._presence = monitor_presence_topic(self.site.prefix, self.site.name, settings.monitor_name)
         found = store.load()
         now = clock.now()
-        loaded = Loaded(rows=found.rows, frontier=Frontier.from_text(found.frontier), size=found.next_entry)
         self._recorder = recorder or NoRecorder()
+        loaded = Loaded(
+            rows=found.rows,
+            frontier=Frontier.from_text(found.frontier),
+            size=found.next_entry,
+            once=recorder is None,
+        )
         self.engine = self._recorder.engine(self.site, now=now, loaded=loaded, digest=settings.digest)
-        self._note_start(now, found.doubt)
+        clock.start_from(self.engine.now)  # the machine's clock may have been set back since the last run
+        clock.on_step = self._clock_set
+        self._note_start(clock.now(), found.doubt)
         self.link = mqtt.MqttLink(
             filters=filters(self.site.prefix, self.site.name),
             marker_topic=f"{self.site.prefix}/{self.site.name}/monitor/{settings.monitor_name}/marker",
@@ -134,7 +132,9 @@ class Service:
             rng=random.Random(),
             **link_options,
         )
-        self._control = ControlServer(settings.state_dir, self._serve)
+        stepped = self if isinstance(clock, SteppedClock) else None
+        self._commands = Commands(self.engine, give=self._asked, now=clock.now, stepped=stepped)
+        self._control = ControlServer(settings.state_dir, self._commands.serve)
 
     def _note_start(self, now: int, doubt: str | None) -> None:
         """Put the start into the trail: after which gap, and whether the configuration has changed."""
@@ -194,6 +194,7 @@ class Service:
 
     def stop(self) -> None:
         """Ask for a clean stop."""
+        self._commands.refuse()
         self._stopping.set()
         self._wake.set()
 
@@ -211,7 +212,7 @@ class Service:
         self._transactions.check()
         if not self._transactions.failing:  # else what has come waits where it is, and no deadline passes
             self._take(self._batch)
-            self.engine.advance(self._clock.reached())
+            self.engine.advance(self._clock.reached(), SLICE)
         if self._transactions.due(len(self._batch.messages)):
             self._store()
         if self._more():
@@ -222,8 +223,11 @@ class Service:
 
     def _more(self) -> bool:
         """Whether there is something that could be taken now."""
-        room = len(self._batch.messages) < BATCH and not self._transactions.failing
-        return room and bool(self.link.waiting or self._inbox)
+        if len(self._batch.messages) >= BATCH or self._transactions.failing:
+            return False
+        due = self.engine.due()
+        late = due is not None and due <= self._clock.reached()
+        return late or bool(self.link.waiting or self._inbox)
 
     def _is_quiet(self) -> bool:
         """Whether all that has come is stored and performed, and nothing is due."""
@@ -311,9 +315,7 @@ class Service:
         elif isinstance(effect, SendMarker):
             self.link.send_marker(effect.token)
         elif isinstance(effect, Reply):
-            waiting = self._waiting.pop(effect.token, None)
-            if waiting is not None and not waiting.done():
-                waiting.set_result({"ok": effect.ok, "text": effect.text})
+            self._commands.reply(effect)
 
     def _store_refused(self, error: StoreError, ended: bool) -> None:
         """Tell whoever mends it, without the store."""
@@ -321,6 +323,11 @@ class Service:
         self.engine.receive(refused, self._clock.now())
         for effect in self.engine.technical.take_direct():
             self._attempts.start(effect)
+
+    def _clock_set(self, by: int) -> None:
+        log.warning("the machine's clock was set", by_s=by / 1000)
+        self._inbox.append(TroubleSeen(trouble=CLOCK_STEPPED, facts={"by": by}))
+        self._wake.set()
 
     def _attempted(self, attempt: Attempted) -> None:
         if self._transactions.failing and self.engine.technical.owns(attempt.notice):
@@ -332,13 +339,7 @@ class Service:
     def _show(self, happening: Happening) -> None:
         if self._on_happening is not None:
             self._on_happening(happening)
-        known = {name: value for name in SHOWN if (value := getattr(happening, name)) is not None}
-        if happening.event in TROUBLE:
-            said = ("trouble", "about", "carrier", "answer")
-            why = {name: happening.detail[name] for name in said if name in happening.detail}
-            log.warning(happening.event, at=show(happening.at), **known, **why)
-        else:
-            log.info(happening.event, at=show(happening.at), **known)
+        logs.tell(happening)
 
     def _beat(self) -> None:
         """Say on the bus that the rule loop works: after a commit, not from the network's side."""
@@ -348,44 +349,13 @@ class Service:
             payload = monitor_presence_payload(online=True, at=now, last_step=now)
             self.link.publish(self._presence, payload, retain=True)
 
-    # ---- commands ------------------------------------------------------------------------------------------------
-
-    async def _serve(self, command: dict[str, Any]) -> dict[str, Any]:
-        """Answer one command of the control socket; it is answered after the commit."""
-        name = command.get("command")
-        if name in BY_COMMAND:
-            reference, person = (str(command.get(key, "")) for key in ("reference", "person"))
-            return await self.answer(str(name), reference, person, command.get("reason"))
-        if name == "state":
-            return {
-                "ok": True,
-                "now": self._clock.now(),
-                "due": self.engine.due(),
-                "link": self.engine.sight.link,
-                "counters": self.engine.counters,
-                "tasks": len(asyncio.all_tasks()),
-            }
-        if isinstance(self._clock, SteppedClock) and name == "enter" and isinstance(command.get("at"), int):
-            self.enter(command["at"])
-            return {"ok": True, "now": self._clock.now()}
-        if isinstance(self._clock, SteppedClock) and name == "complete":
-            return {"ok": True, "due": await self.complete(), "now": self._clock.now()}
-        return {"ok": False, "text": f"no such command: {name!r}"}
-
-    async def answer(self, answer: str, reference: str, person: str, reason: object = None) -> dict[str, Any]:
-        """Give a person's answer to the engine; what it says, after the commit."""
-        if self._stopping.is_set():
-            return {"ok": False, "text": STOPPING}
-        self._tokens += 1
-        token = f"answer-{self._tokens}"
-        waiting: asyncio.Future[dict[str, Any]] = asyncio.get_running_loop().create_future()
-        self._waiting[token] = waiting
-        reason = None if reason is None else str(reason)[:200]
-        self._inbox.append(
-            Asked(token=token, reference=reference[:80], answer=answer, person=person[:80], reason=reason)
-        )
+    def _asked(self, asked: Asked) -> None:
+        self._inbox.append(asked)
         self._wake.set()
-        return await waiting
+
+    async def answer(self, answer: str, reference: str, person: str) -> dict[str, Any]:
+        """Give a person's answer to the engine; what it says, after the commit."""
+        return await self._commands.answer(answer, reference, person)
 
     # ---- the stepped clock (demo and tests) ----------------------------------------------------------------------
 
@@ -421,9 +391,7 @@ class Service:
         if clean:
             await self._store_last()
         await self._attempts.cancel()
-        for waiting in self._waiting.values():
-            if not waiting.done():
-                waiting.set_result({"ok": False, "text": STOPPING})
+        self._commands.close()
         await self._control.stop()
         gone = monitor_presence_payload(online=False, at=self._clock.now(), last_step=self.engine.now)
         self.link.publish(self._presence, gone, retain=True)

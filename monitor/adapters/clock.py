@@ -11,6 +11,12 @@ from typing import Protocol
 class Clock(Protocol):
     """What time it is, and how to wait for a later one."""
 
+    on_step: Callable[[int], None] | None
+    """Hears by how many ms the wall clock was set, if by a minute or more."""
+
+    def start_from(self, at: int) -> None:
+        """Be no earlier than `at`, the last instant of an earlier run."""
+
     def now(self) -> int:
         """The instant it is, never earlier than said before."""
 
@@ -32,9 +38,8 @@ class SystemClock:
     pass for as long as it was set back by. Set forward, it follows at once.
     """
 
-    def __init__(self, on_step: Callable[[int], None] | None = None) -> None:
-        """`on_step` hears by how many ms the wall clock was set, if by a minute or more."""
-        self._on_step = on_step
+    def __init__(self) -> None:
+        self.on_step: Callable[[int], None] | None = None
         self._last = float(self._wall())
         self._passed = self._monotonic()
         self._ahead = 0.0  # ms by which we are ahead of a wall clock that was set back
@@ -55,8 +60,8 @@ class SystemClock:
         else:
             self._last += SLOWED * since
             self._ahead = self._last - wall
-        if abs(step) >= STEP and self._on_step is not None:
-            self._on_step(round(step))
+        if abs(step) >= STEP and self.on_step is not None:
+            self.on_step(round(step))
         return int(self._last)
 
     def _wall(self) -> int:
@@ -84,7 +89,12 @@ class SteppedClock:
     """A clock that moves only when told: `enter` an instant, deliver what happens at it, then `complete` it."""
 
     def __init__(self, at: int) -> None:
+        self.on_step: Callable[[int], None] | None = None  # it never hears of any: there is no wall clock
         self._now = self._reached = at
+
+    def start_from(self, at: int) -> None:
+        """Be no earlier than `at`."""
+        self._now, self._reached = max(self._now, at), max(self._reached, at)
 
     def enter(self, at: int) -> None:
         """It is `at` now, but its deadlines have to wait for its messages."""

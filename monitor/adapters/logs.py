@@ -11,7 +11,30 @@ from typing import TextIO, cast
 
 import structlog
 
+from monitor.core.instants import show
+from monitor.core.journal import Happening
 from monitor.core.phrases import one_line
+
+log = structlog.get_logger(__name__)
+
+TROUBLE = (
+    "notice-try-later", "notice-refused", "notice-failed", "quarantine-full", "clock-doubtful", "claimed-by-two",
+    "undone", "units-full", "trouble-began", "trouble-untold", "trouble-try-later", "trouble-refused",
+)  # fmt: skip
+"""What of all that happens is told as a warning."""
+
+_SHOWN = ("concern", "rule", "device", "person", "priority")  # what of a happening the log tells
+_WHY = ("trouble", "about", "carrier", "answer")
+
+
+def tell(happening: Happening) -> None:
+    """Log something decided, sent or answered."""
+    known = {name: value for name in _SHOWN if (value := getattr(happening, name)) is not None}
+    if happening.event in TROUBLE:
+        why = {name: happening.detail[name] for name in _WHY if name in happening.detail}
+        log.warning(happening.event, at=show(happening.at), **known, **why)
+    else:
+        log.info(happening.event, at=show(happening.at), **known)
 
 
 def fault(error: BaseException) -> dict[str, str]:

@@ -58,6 +58,8 @@ from monitor.core.timers import Kind, Timers
 from monitor.core.trail import Frontier
 from monitor.core.troubles import QUARANTINE_FULL
 
+TOLD = 20  # what a concern that is written into a notice costs, in devices only looked at
+
 
 class Rejected(NamedTuple):
     """A message that could not be read, with its bytes."""
@@ -187,7 +189,9 @@ class Engine:
         try:
             if not self.fleet.repeats(snapshot, self.now):
                 return False
-        except Exception:  # nothing has been changed by then: the long way comes to the same fault, and undoes it
+        except (
+            Exception
+        ):  # nothing has been changed by then: the long way comes to the same fault, and undoes it
             return False
         counters = self.counters
         counters["messages"] += 1
@@ -227,7 +231,7 @@ class Engine:
             if kind is Kind.WORK:
                 cost += self.lookout.work(key, self.now)
             elif kind is Kind.NOTICE:
-                self.outbox.fire(key, self.now)
+                cost += TOLD * self.outbox.fire(key, self.now)
             elif kind is Kind.CONCERN:
                 self._concern_due(key)
             elif kind is Kind.UNIT:

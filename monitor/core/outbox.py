@@ -23,6 +23,10 @@ from monitor.core.timers import Kind, Timers
 BACKOFF = (5 * SECOND, 15 * SECOND, 30 * SECOND)  # then the last again; common practice, no source
 
 
+IN_A_MAIL = (
+    50  # concerns; a longer mail is read by nobody, and takes too long to write; common practice, no source
+)
+
 OVER = frozenset({"stand-down", "withdrawn"})
 """The reasons for a notice that says that a concern is over."""
 
@@ -138,19 +142,20 @@ class Outbox:
         notice.rank = max(notice.rank, rank)
         self.dirty.add(notice.id)
 
-    def fire(self, notice_id: str, now: int) -> None:
-        """Attempt a notice whose gathering or waiting is over."""
+    def fire(self, notice_id: str, now: int) -> int:
+        """Attempt a notice whose gathering or waiting is over; of how many concerns it tells."""
         notice = self.notices.get(notice_id)
         if notice is None or notice.due is None or notice.due > now:
-            return
+            return 0
         if notice.state == "gathering":
             self._gathering.get((notice.person, notice.way), set()).discard(notice_id)
             if not self._start(notice, now):
-                return
+                return len(notice.items)
         elif not self._news(notice):
             self._drop(notice, now)
-            return
+            return 0
         self._attempt(notice, now)
+        return len(notice.items)
 
     def attempted(self, event: Attempted, now: int) -> None:
         """Take how an attempt ended."""
@@ -237,7 +242,8 @@ class Outbox:
     def _full(self, notice: Notice) -> bool:
         """Whether another concern has no room: a page shows so many with their codes, and no more."""
         reach = self._site.people[notice.person].reach[notice.way]
-        return self._site.carriers[reach.carrier] != "email" and len(notice.items) >= ON_A_PAGE
+        most = IN_A_MAIL if self._site.carriers[reach.carrier] == "email" else ON_A_PAGE
+        return len(notice.items) >= most
 
     def _next_way(self, notice: Notice, now: int) -> int | None:
         """The next of the person's carriers; off duty nobody is paged with a stand-down that mail did not bring."""

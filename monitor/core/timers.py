@@ -12,7 +12,9 @@ class Kind(IntEnum):
 
     CATCH_UP = 0
     DEVICE = 1
-    WORK = 2  # the next slice of what rested: after the devices, so that whatever is due by then rests there too
+    WORK = (
+        2  # the next slice of what rested: after the devices, so that whatever is due by then rests there too
+    )
     UNIT = 3
     DUTY = 4
     CONCERN = 5

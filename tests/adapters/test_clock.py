@@ -16,7 +16,8 @@ class Wall(SystemClock):
     def __init__(self) -> None:
         self.wall, self.passed = 1_800_000_000_000, 5_000.0
         self.steps: list[int] = []
-        super().__init__(self.steps.append)
+        super().__init__()
+        self.on_step = self.steps.append
 
     def set_by(self, ms: int) -> None:
         """Set it forward, or back."""

@@ -154,8 +154,8 @@ STORIES = {
     ],
     "an onset from ahead": again("pump-1", 30, 12, activity="stopped", alarms=[AHEAD]),
     "onsets that are forgotten": [
-        *again("pump-1", 60, 2, activity="stopped", alarms=[RINGING]), *again("pump-1", 300, 15, alarms=[]),
-        *again("pump-1", 60, 2, alarms=[RINGING]), *again("pump-1", 300, 15, activity="feeding", alarms=[]),
+        *again("pump-1", 60, 2, alarms=[RINGING]), *again("pump-1", 150, 30, alarms=[]),
+        *again("pump-1", 60, 2, alarms=[RINGING]), *again("pump-1", 150, 30, alarms=[]),
     ],
     "the answer that the feed is over": [*WELL, ends_feed, *WELL],
     "a plan that makes silence graver": [*WELL, lambda bench: bench.plan("pump-1", **PLAN), *WELL, passes(400)],
