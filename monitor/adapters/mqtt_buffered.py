@@ -38,7 +38,7 @@ _MORE = 0x80  # of a remaining length (§2.2.3)
 _LONGEST_HEADER = 5  # bytes: the type, and a remaining length of at most four
 
 
-@lru_cache(maxsize=16_384)  # the same few thousand topics over and over
+@lru_cache(maxsize=4_096)  # the same topics over and over
 def _text(topic: bytes) -> str | None:
     try:
         return topic.decode() or None

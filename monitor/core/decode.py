@@ -73,7 +73,7 @@ __all__ = [
 ]
 
 _check_state = json_checker(DeviceState)
-_where = lru_cache(maxsize=16_384)(parse_topic)  # the same few thousand topics over and over
+_where = lru_cache(maxsize=4_096)(parse_topic)  # the same topics over and over
 _onset = lru_cache(maxsize=4096)(plausible)  # every snapshot repeats the onsets of the one before
 _is_from = re.compile(FROM_FORM, re.ASCII).fullmatch
 _is_to = re.compile(TO_FORM, re.ASCII).fullmatch

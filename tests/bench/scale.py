@@ -2,7 +2,7 @@
 
 The store is made beforehand by the engine itself: each device has been heard of, each rule has its memory (all
 devices feed, so silence is counted for all; one in ten has an alarm condition standing).
-Then each is heard of at least once.
+Then each is heard of once, and after that at least once more, which is what is measured.
 """
 
 from __future__ import annotations
@@ -54,9 +54,11 @@ def measure(options: Options, say: Callable[[str], None]) -> list[Figure]:
     )  # fmt: skip
     stall = Figure(name=f"longest loop stall, {many:,} devices, {rate:,} msg/s", unit="ms", limit=50)
     joining = Figure(
-        name=f"longest loop stall, {many:,} devices, connecting and catching up", unit="ms", limit=50
+        name=f"longest loop stall, {many:,} devices, connecting, catching up, all heard at full speed",
+        unit="ms",
+        limit=50,
     )
-    garbage = Figure(name=f"longest garbage collection, {many:,} devices, {rate:,} msg/s", unit="ms")
+    garbage = Figure(name=f"longest garbage collection of that run, {many:,} devices", unit="ms")
     for devices in (FEW, many):
         _seed(options, devices, say)
     for turn in range(options.repeat):
@@ -134,7 +136,13 @@ def _run(options: Options, devices: int, rate: int, turn: int) -> Run:
         shutil.copytree(_seeded(options, devices) / "state", folder / "site" / "state")
         with scene.probe(site_file, report) as (process, view):
             scene.caught_up(process, view, site_file.parent)
-            told = {"count": count, "devices": devices, "rate": rate, "first": 2}
+            # Each device once beforehand: what a message costs is wanted, not what the first after a start does.
+            already = view.taken()
+            with scene.publisher(running.port, count=devices, devices=devices, rate=0, first=2) as source:
+                source.go()
+                scene.published(source)
+                scene.committed(process, view, site_file.parent, already + devices)
+            told = {"count": count, "devices": devices, "rate": rate, "first": 3}
             with scene.publisher(running.port, **told) as source:
                 already, used = view.taken(), machine.cpu_seconds(process.pid)
                 source.go()
@@ -150,9 +158,7 @@ def _run(options: Options, devices: int, rate: int, turn: int) -> Run:
         resident=resident,
         stall=_longest(found, when.began, ended),
         stall_before=_longest(found, 0, when.began),
-        collected=max(
-            (took / 1e6 for _, at, took in found["collections"] if when.began <= at <= ended), default=0.0
-        ),
+        collected=max((took / 1e6 for _, at, took in found["collections"] if at <= ended), default=0.0),
     )
 
 

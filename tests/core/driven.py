@@ -9,7 +9,9 @@ from typing import Protocol
 from monitor.core.patterns import Lasting, Recurring, Silent
 from tests.core.temporal_logic import Signal
 
-Sample = tuple[int, bool]  # instant, whether the condition is true; for `silent`: whether it is watched from then on
+Sample = tuple[
+    int, bool
+]  # instant, whether the condition is true; for `silent`: whether it is watched from then on
 Step = tuple[int, int, bool]  # instant, new onsets, whether any condition of the kind is active
 
 
@@ -46,9 +48,7 @@ def driven(
     return told
 
 
-def lasting_told(
-    kind: type[Lasting], samples: Sequence[Sample], limits: tuple[int, int], end: int
-) -> Signal:
+def lasting_told(kind: type[Lasting], samples: Sequence[Sample], limits: tuple[int, int], end: int) -> Signal:
     """What a `lasting` memory tells of (instant, value); `limits` are T and G."""
     memory = kind()
 

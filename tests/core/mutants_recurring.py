@@ -110,10 +110,16 @@ class OneFewer(Recurring):
 class BeginsWithoutAnOnset(Recurring):
     """Any snapshot within W of enough onsets begins it anew."""
 
+    __slots__ = ("times",)
+
+    def __init__(self, times: int) -> None:
+        super().__init__(times)
+        self.times = times
+
     def update(self, new_onsets: int, active: bool, at: int, within: int, quiet: int) -> None:
         held = self.holds
         super().update(new_onsets, active, at, within, quiet)
-        if not held and len(self.onsets) == self._times and self.onsets[0] > at - within:
+        if not held and len(self.onsets) == self.times and self.onsets[0] > at - within:
             self.holds = True
 
 

@@ -3,7 +3,8 @@
 Both know dense time. reelay 25.0 runs online, and its monitors take long to make: it gets all traces as one, one after
 another with a rest between them. rtamt 0.4.10 is used dense *offline* only, as its dense online mode errs. A formula
 writes a signal as <p>. Both close their intervals: a formula takes G, W, Q and T of silence less one tick. reelay's
-`since` is avoided: over dense time it lets go when its right side falls.
+`since` is avoided, as over dense time it lets go when its right side falls, and so is [0:0], which it takes as without
+bounds.
 """
 
 from __future__ import annotations
@@ -59,8 +60,12 @@ def by_reelay(formula: str, traces: Sequence[Signals], end: int) -> list[Signal]
         state = dict.fromkeys(names, False)
         for at in sorted(changes):
             state |= changes[at]
-            told += [(int(t["time"]), bool(t["value"])) for t in monitor.update({"time": start + at, **state})]
-    told += [(int(t["time"]), bool(t["value"])) for t in monitor.update({"time": 2 * end * len(traces), **state})]
+            told += [
+                (int(t["time"]), bool(t["value"])) for t in monitor.update({"time": start + at, **state})
+            ]
+    told += [
+        (int(t["time"]), bool(t["value"])) for t in monitor.update({"time": 2 * end * len(traces), **state})
+    ]
     return [_part(told, 2 * end * number, end) for number in range(len(traces))]
 
 
@@ -115,17 +120,23 @@ def latched(alive: Signal, ripe: Signal, extra: int, end: int) -> Signal:
     return [(at, value) for at, value in changes if at <= end]
 
 
+def once(ticks: int, formula: str) -> str:
+    """Now or in the last so many ticks, both ends included."""
+    return f"(once[0:{ticks}] {formula})" if ticks else formula
+
+
 def lasting_formulas(hold_for: int, bridging: int, signal: str = "<p>") -> tuple[str, str, int]:
     """`lasting` in past-time temporal logic: alive, ripe, and how many ticks it goes on after being alive."""
-    alive = f"(once[0:{bridging - 1}] {signal})" if bridging else signal
-    return alive, f"({signal} and (historically[0:{hold_for}] {alive}))", 1 if bridging else 0
+    alive = once(bridging - 1, signal) if bridging else signal
+    ripe = f"({signal} and (historically[0:{hold_for}] {alive}))" if hold_for else signal
+    return alive, ripe, 1 if bridging else 0
 
 
 def recurring_formulas(times: int, within: int, quiet: int) -> tuple[str, str]:
     """`recurring` in past-time temporal logic, alive and ripe; the k-th onset is a pulse of signal k modulo N."""
     onset = " or ".join(f"<o{n}>" for n in range(times))
-    enough = " and ".join(f"(once[0:{within - 1}] <o{n}>)" for n in range(times))
-    return f"(<a> or (once[0:{quiet - 1}] ({onset})))", f"(({onset}) and ({enough}))"
+    enough = " and ".join(once(within - 1, f"<o{n}>") for n in range(times))
+    return f"(<a> or {once(quiet - 1, f'({onset})')})", f"(({onset}) and ({enough}))"
 
 
 def latch(

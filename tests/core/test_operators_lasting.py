@@ -56,7 +56,7 @@ def expected(evaluate: Evaluate, limits: tuple[int, int], count: int) -> list[Si
 
 def differing(kind: type[Lasting], evaluate: Evaluate, count: int = FEW) -> list[object]:
     """The traces on which a memory and a monitor differ, with what each tells."""
-    found = []
+    found: list[object] = []
     for limits in LIMITS:
         samples, end = traces(limits, count)
         for one, theirs in zip(samples, expected(evaluate, limits, count), strict=True):
@@ -89,6 +89,7 @@ def test_a_wrong_lasting_is_found(mutant: type[Lasting], evaluate: Evaluate) -> 
 
 def test_the_traces_tell_something() -> None:
     """For each T and G a good part of the traces holds, some end by a deadline, and some runs meet exactly G."""
+    assert len(MUTANTS) >= 6
     for limits in LIMITS:
         told = expected(by_reelay, limits, FEW)
         assert sum(bool(signal) for signal in told) >= FEW // 4, limits

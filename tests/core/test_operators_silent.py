@@ -13,11 +13,19 @@ from monitor.core.patterns import Silent
 from tests.core import definition
 from tests.core.driven import Sample, instants, silent_told
 from tests.core.mutants_silent import MUTANTS
-from tests.core.temporal_logic import Evaluate, Signal, by_reelay, by_rtamt, condensed, pulses
+from tests.core.temporal_logic import Evaluate, Signal, by_reelay, by_rtamt, condensed, once, pulses
 
 Tell = Callable[[Sequence[Sequence[Sample]], int, int], list[Signal]]
 
-LIMITS = [1, 2, 3, 7, 12, 180_000, 900_000]  # T: small ones that tie all the time, and those of a shipped rule
+LIMITS = [
+    1,
+    2,
+    3,
+    7,
+    12,
+    180_000,
+    900_000,
+]  # T: small ones that tie all the time, and those of a shipped rule
 FEW, MANY = 60, 1_000  # traces for each
 
 
@@ -44,7 +52,9 @@ def by_pandas(found: Sequence[Sequence[Sample]], silent_for: int, end: int) -> l
         heard = pandas.Series([float(look in came) for look in looks], index)
         watched = pandas.Series([[w for at, w in messages if at <= look][-1] for look in looks], index)
         holds = (heard.rolling(pandas.Timedelta(silent_for, "ms"), closed="right").sum() == 0) & watched
-        told.append(condensed([(at, bool(value)) for at, value in zip(looks, holds, strict=True) if at <= end]))
+        told.append(
+            condensed([(at, bool(value)) for at, value in zip(looks, holds, strict=True) if at <= end])
+        )
     return told
 
 
@@ -62,7 +72,7 @@ def by_definition(found: Sequence[Sequence[Sample]], silent_for: int, end: int) 
 def _formal(evaluate: Evaluate) -> Tell:
     def tell(found: Sequence[Sequence[Sample]], silent_for: int, end: int) -> list[Signal]:
         signals = [{"m": pulses([at for at, _ in messages]), "w": condensed(messages)} for messages in found]
-        return evaluate(f"(<w> and (historically[0:{silent_for - 1}] (not <m>)))", signals, end)
+        return evaluate(f"(<w> and (not {once(silent_for - 1, '<m>')}))", signals, end)
 
     return tell
 
@@ -81,7 +91,7 @@ def expected(by: str, silent_for: int, count: int) -> list[Signal]:
 
 def differing(kind: type[Silent], by: str, count: int = FEW) -> list[object]:
     """The traces on which a memory and a monitor differ, with what each tells."""
-    found = []
+    found: list[object] = []
     for silent_for in LIMITS:
         messages, end = traces(silent_for, count)
         for one, theirs in zip(messages, expected(by, silent_for, count), strict=True):
@@ -114,6 +124,7 @@ def test_a_wrong_silent_is_found(mutant: type[Silent], by: str) -> None:
 
 def test_the_traces_tell_something() -> None:
     """For each T most traces hold, and a good part has a message at exactly last + T."""
+    assert len(MUTANTS) >= 6
     for silent_for in LIMITS:
         found, _ = traces(silent_for, FEW)
         ties = [m for m in found if any((at + silent_for, w) in m for at, _ in m for w in (True, False))]

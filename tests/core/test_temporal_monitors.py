@@ -1,97 +1,36 @@
 """Hand traces of the three patterns against two independent temporal-logic monitors: reelay and rtamt.
 
-Both know past-time operators over dense time. reelay 25.0 runs online; of rtamt 0.4.10 only the dense *offline*
-evaluation is used (its dense online mode is known to err). Times are integers and the first sample is at 0. Both close
-their intervals, so that they would bridge a gap of exactly G: a formula takes G, W and Q less one tick. An event at t
-is a pulse over [t, t + 1). Before 0 everything counts as always having been so: a condition begins false.
+Times are integers and the first sample is at 0. An event at t is a pulse over [t, t + 1). Before 0 everything counts as
+always having been so: a condition begins false.
 """
 
 from __future__ import annotations
 
-import sys
-import typing
-from collections.abc import Callable, Mapping
-
 import pytest
-import reelay
 
-sys.modules["typing.io"] = (
-    typing  # where rtamt's parser looks for TextIO; Python 3.12 has no such module any more
+from monitor.core.patterns import Silent
+from tests.core.temporal_logic import (
+    Evaluate,
+    Signal,
+    by_reelay,
+    by_rtamt,
+    condensed,
+    lasting_formulas,
+    latch,
+    pulses,
+    recurring_formulas,
 )
-
-import rtamt  # noqa: E402
-
-from monitor.core.patterns import Silent  # noqa: E402
-from tests.core.test_patterns import lasting_spans, recurring_changes  # noqa: E402
+from tests.core.test_patterns import lasting_spans, recurring_changes
 
 END = 200
-Signal = list[tuple[int, bool]]
-Evaluate = Callable[[str, Mapping[str, Signal]], Signal]
-
-
-def condensed(samples: list[tuple[int, bool]]) -> Signal:
-    """Only where the value changes; false before the first sample."""
-    found: Signal = []
-    for at, value in samples:
-        if value != (found[-1][1] if found else False):
-            found.append((at, value))
-    return found
-
-
-def by_reelay(formula: str, signals: Mapping[str, Signal]) -> Signal:
-    """Evaluate with reelay's dense-time monitor; a signal is written {p}."""
-    for name in signals:
-        formula = formula.replace(f"<{name}>", f"{{{name}}}")
-    monitor = reelay.dense_timed_monitor(pattern=formula)
-    state = dict.fromkeys(signals, False)
-    found = []
-    for at in sorted({0, END, *(t for signal in signals.values() for t, _ in signal)}):
-        for name, signal in signals.items():
-            state[name] = dict(signal).get(at, state[name])
-        found += monitor.update({"time": at, **state})
-    return condensed([(int(sample["time"]), bool(sample["value"])) for sample in found])
-
-
-def by_rtamt(formula: str, signals: Mapping[str, Signal]) -> Signal:
-    """Evaluate with rtamt's dense-time offline specification; true is +1, false is -1."""
-    specification = rtamt.StlDenseTimeOfflineSpecification()
-    for name in signals:
-        formula = formula.replace(f"<{name}>", f"({name} > 0)")
-        specification.declare_var(name, "float")
-    specification.declare_var("out", "float")
-    specification.spec = f"out = {formula}"
-    specification.parse()
-    series = []
-    for name, signal in signals.items():
-        known = {0: False, **dict(signal)}
-        known.setdefault(END, known[max(known)])
-        series.append([name, [[at, 1 if value else -1] for at, value in sorted(known.items())]])
-    return condensed([(int(at), value > 0) for at, value in specification.evaluate(*series) if at <= END])
-
 
 MONITORS = [pytest.param(by_reelay, id="reelay"), pytest.param(by_rtamt, id="rtamt")]
 
 
-def held(alive: Signal, ripe: Signal, extra: int) -> Signal:
-    """From the first ripe instant of each stretch alive until `extra` ticks after the stretch."""
-    found: Signal = []
-    for index, (begin, value) in enumerate(alive):
-        if value:
-            end = alive[index + 1][0] if index + 1 < len(alive) else END + 1
-            ripened = [at for at, now in ripe if now and begin <= at < end]
-            if ripened:
-                found.append((ripened[0], True))
-                if end + extra <= END:
-                    found.append((end + extra, False))
-    return found
-
-
 def lasting_by(evaluate: Evaluate, samples: Signal, hold_for: int, bridging: int) -> Signal:
     """`lasting` in past-time temporal logic."""
-    alive = f"(once[0:{bridging - 1}] <p>)" if bridging else "<p>"
-    signals = {"p": condensed(samples)}
-    ripe = evaluate(f"(<p> and (historically[0:{hold_for}] {alive}))", signals)
-    return held(evaluate(alive, signals), ripe, 1 if bridging else 0)
+    formulas = lasting_formulas(hold_for, bridging)
+    return latch(evaluate, *formulas, [{"p": condensed(samples)}], END)[0]
 
 
 LASTING = [
@@ -121,23 +60,10 @@ def test_a_lasting_that_bridges_one_tick_more_is_found(evaluate: Evaluate) -> No
     assert ours != lasting_by(evaluate, LASTING[3], 40, 11)
 
 
-def pulses(instants: list[int]) -> Signal:
-    """A signal that is true for one tick at each instant."""
-    return sorted(
-        dict.fromkeys(instants, True).items()
-        | {t + 1: False for t in instants if t + 1 not in instants}.items()
-    )
-
-
 def recurring_by(evaluate: Evaluate, onsets: list[int], active: Signal, within: int, quiet: int) -> Signal:
-    """Three onsets in (t - W, t]: the one before and the one before that are both among the last W - 1 ticks."""
+    """Three onsets in (t - W, t]."""
     signals = {f"o{n}": pulses(onsets[n::3]) for n in range(3)} | {"a": condensed(active)}
-    ripe = " or ".join(
-        f"(<o{n}> and ((once[1:{within - 1}] <o{(n + 1) % 3}>) and (once[1:{within - 1}] <o{(n + 2) % 3}>)))"
-        for n in range(3)
-    )
-    alive = " or ".join(["<a>", *(f"(once[0:{quiet - 1}] <o{n}>)" for n in range(3))])
-    return held(evaluate(f"({alive})", signals), evaluate(f"({ripe})", signals), 0)
+    return latch(evaluate, *recurring_formulas(3, within, quiet), 0, [signals], END)[0]
 
 
 @pytest.mark.parametrize("evaluate", MONITORS)
@@ -186,5 +112,5 @@ def test_silent(evaluate: Evaluate, messages: list[int]) -> None:
             if memory.holds:
                 ours.append((at, False))
             memory.update(at)
-    found = evaluate("(historically[0:29] (not <m>))", {"m": pulses(messages)})
+    found = evaluate("(historically[0:29] (not <m>))", [{"m": pulses(messages)}], END)[0]
     assert ours == found

@@ -12,15 +12,16 @@ from simulators.smtp_sink import SmtpManners, SmtpSink
 from simulators.snpp_sink import SnppManners, SnppSink
 
 REFUSING = "refusing"  # the port is closed
+HANGING = "hanging"
 MAIL: dict[str, Callable[[], SmtpManners]] = {
     "try later": lambda: SmtpManners(data_reply="451 4.3.0 Try again later"),
     "going down": lambda: SmtpManners(greeting="421 4.3.2 Going down"),
-    "hanging": lambda: SmtpManners(hang_at="data"),
+    HANGING: lambda: SmtpManners(hang_at="data"),
     "lost reply": lambda: SmtpManners(drop_after_data=True),
 }
 PAGER: dict[str, Callable[[], SnppManners]] = {
     "busy": lambda: SnppManners(send_reply="554 Message Failed, terminal busy"),
-    "hanging": lambda: SnppManners(hang_at="PAGE"),
+    HANGING: lambda: SnppManners(hang_at="PAGE"),
     "lost reply": lambda: SnppManners(drop_after_send=True),
 }
 KINDS = tuple(
@@ -76,7 +77,9 @@ class Servers:
         for carrier, plan in self.plan.items():
             fault = self._now.get(carrier)
             if fault is not None:
-                if self.failed.of[carrier] > fault.felt and at - fault.since >= self.least:
+                # The night stands still while an attempt waits for a server that hangs: a few will do.
+                long = at - fault.since >= self.least or fault.kind == HANGING
+                if self.failed.of[carrier] > fault.felt and long:
                     await self._end(carrier, fault)
             elif plan and plan[0][0] <= at:
                 _, kind = plan.pop(0)
