@@ -23,6 +23,7 @@ from monitor.adapters.lockfile import Lock, StateError, site_key
 from monitor.adapters.store import SqliteStore
 from monitor.adapters.store_errors import StoreDamaged, StoreError
 from monitor.adapters.store_reader import StoreReader
+from monitor.core.changes import ASIDE
 from monitor.core.effects import SendNotice
 from monitor.core.journal import Happening
 from monitor.core.phrases import one_line
@@ -190,7 +191,8 @@ async def _retain(service: Service) -> None:
     before = (today - datetime.timedelta(days=KEEP_QUARANTINE)).isoformat()
     try:
         old = await asyncio.to_thread(old_notices, service.settings, now - KEEP_NOTICES * DAY)
-        pruned = await service.prune(rows=[("notice", key) for key in old], quarantine_before=before)
+        rows = [(kind, key) for key in old for kind in ("notice", ASIDE["notice"])]
+        pruned = await service.prune(rows=rows, quarantine_before=before)
     except StoreError as error:
         log.error("the daily chore could not be done", why=str(error))
         return

@@ -233,7 +233,7 @@ async def test_reconcile_finds_a_row_that_was_removed(tmp_path: Path, run: Run) 
         assert done.stdout.count("agrees") == len(done.stdout.strip().splitlines())
         await assert_agrees(made)
         assert await made.monitor.stop() == 0
-        for kind, of in (("notice", "notices sent"), ("concern", "concerns"), ("device", "devices")):
+        for kind, of in (("notice-over", "notices sent"), ("concern", "concerns"), ("device", "devices")):
             copy = tmp_path / f"copy-{kind}"
             copy.mkdir()
             shutil.copy(made.state_dir / FILE_NAME, copy / FILE_NAME)

@@ -38,7 +38,7 @@ from monitor.adapters.store_schema import (
     refuse_read_only,
     wal_of,
 )
-from monitor.core.changes import STATE_VERSION, Changes, TrailEntry
+from monitor.core.changes import ASIDE, KINDS, STATE_VERSION, Changes, TrailEntry
 from monitor.core.tree import Frontier
 
 __all__ = [
@@ -172,15 +172,20 @@ class SqliteStore:
                 raise
 
     def load(self) -> Loaded:
-        """All that was committed."""
+        """All that was committed and that somebody needs to go on."""
         with named(self.path), self._transaction("BEGIN"):
             rows: dict[str, dict[str, str]] = {}
             of_site = (self.site,)
-            found = self._db.execute("SELECT kind, key, version, body FROM state WHERE site = ?", of_site)
-            for kind, key, version, body in found:
-                if version > STATE_VERSION:
-                    raise StoreNewer(f"{self.path}: {kind} {key} has the newer state version {version}")
-                rows.setdefault(kind, {})[key] = body
+            for kind in KINDS:
+                if kind in ASIDE.values():
+                    continue  # months of it
+                found = self._db.execute(
+                    "SELECT key, version, body FROM state WHERE site = ? AND kind = ?", (self.site, kind)
+                )
+                for key, version, body in found:
+                    if version > STATE_VERSION:
+                        raise StoreNewer(f"{self.path}: {kind} {key} has the newer state version {version}")
+                    rows.setdefault(kind, {})[key] = body
             names = {
                 key: (kind, name)
                 for key, kind, name in self._db.execute(

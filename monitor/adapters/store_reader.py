@@ -13,7 +13,7 @@ from types import TracebackType
 from monitor.adapters.store import QuarantineCount, count_quarantine, read_frontier
 from monitor.adapters.store_errors import StoreDamaged, StoreMissing, named
 from monitor.adapters.store_schema import FILE_NAME, check_meta
-from monitor.core.changes import TrailEntry
+from monitor.core.changes import ASIDE, TrailEntry
 from monitor.core.trail import Finding, Frontier, check
 
 _PROGRESS_EVERY = 1_000
@@ -101,10 +101,11 @@ class StoreReader:
             return {key: (kind, name) for key, kind, name in found}
 
     def rows(self, kind: str) -> dict[str, str]:
-        """The JSON texts of one kind of row by key."""
+        """The JSON texts of one kind of row by key, those put aside too."""
         with named(self.path):
             found = self._db.execute(
-                "SELECT key, body FROM state WHERE site = ? AND kind = ?", (self.site, kind)
+                "SELECT key, body FROM state WHERE site = ? AND kind IN (?, ?)",
+                (self.site, kind, ASIDE.get(kind, kind)),
             )
             return dict(found.fetchall())
 

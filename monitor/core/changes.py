@@ -14,9 +14,12 @@ STATE_VERSION: Final = 2
 
 KINDS: Final = (
     "device", "concern", "notice", "engine", "answer", "unit", "technical",
-    "notice-day", "quarantine-place", "quarantine-day",
+    "notice-day", "quarantine-place", "quarantine-day", "notice-over",
 )  # fmt: skip
 """What a row may be about."""
+
+ASIDE: Final = {"notice": "notice-over"}
+"""Kinds whose rows are put aside under another kind when they are over: readers find both, a start loads neither."""
 
 QUARANTINE_KEEPS: Final = 65_536
 """How many bytes of an unreadable message are kept (the contract's 64 KiB)."""

@@ -18,7 +18,7 @@ from pydantic_core import from_json, to_json
 
 from monitor.core.answers import Answers
 from monitor.core.books import Books
-from monitor.core.changes import Changes, Quarantined
+from monitor.core.changes import ASIDE, Changes, Quarantined
 from monitor.core.concern import Concern
 from monitor.core.device import Device, Subject
 from monitor.core.effects import (
@@ -127,6 +127,7 @@ class Engine:
         self.books = Books(self.counters, journal.noted)
         self._quarantine = Quarantine()
         self._quarantined: list[Quarantined] = []
+        self._counted = 0  # messages of which the counts are stored
         self._effects: list[Effect] = []
         self.responsibility.duty_seen = now
         if loaded is not None:
@@ -289,8 +290,12 @@ class Engine:
             if concern is None:
                 self.counters["concerns no longer kept"] += 1
         for key in self.outbox.dirty:
-            notice = self.outbox.notices.get(key) or self.outbox.over[key]
-            changes.rows["notice", key] = _text([Notice.VERSION, notice.dump()])
+            waiting = self.outbox.notices.get(key)
+            notice = waiting or self.outbox.over[key]
+            text = _text([Notice.VERSION, notice.dump()])
+            changes.rows["notice", key] = text if waiting else None
+            if not waiting:
+                changes.rows[ASIDE["notice"], key] = text
             self.books.noted(notice)
         changes.rows.update(self.technical.take_rows())
         if not self._only_rules:
@@ -299,8 +304,9 @@ class Engine:
         changes.quarantined, self._quarantined = self._quarantined, []
         changes.rows |= {("device", name): None for name in self.fleet.gone if name not in self.fleet.devices}
         changes.rows |= self._quarantine.take_rows()
-        if self.sight.changed or not changes.empty():
-            self.sight.changed = False
+        # A batch of nothing but duplicates changes the counts alone, and they go with what is acknowledged.
+        if self.sight.changed or self.counters["messages"] != self._counted or not changes.empty():
+            self.sight.changed, self._counted = False, self.counters["messages"]
             changes.rows |= self.books.take_rows(changed=bool(changes.entries))
             changes.rows["engine", "engine"] = _text(self._dump())
         for dirty in (self.fleet.dirty, self.lookout.dirty, self.responsibility.dirty, self.outbox.dirty):
@@ -446,6 +452,7 @@ class Engine:
             state = json.loads(text)
             self.now = max(self.now, state["now"])
             self.counters.update(state["counters"])
+            self._counted = self.counters["messages"]
             self.sight.restore(state["sight"])
             self._quarantine = Quarantine.load(state["quarantine"], loaded.rows)
             self.answers.forgotten = state.get("answers_forgotten", 0)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from monitor.adapters.carriers import Attempt, Outcome, Parcel
 from monitor.adapters.clock import SteppedClock
-from monitor.core.changes import Changes, Quarantined, TrailEntry
+from monitor.core.changes import ASIDE, Changes, Quarantined, TrailEntry
 from monitor.core.engine import Loaded
 from monitor.core.instants import parse_duration
 from monitor.core.trail import Frontier
@@ -82,8 +82,9 @@ class Kept:
     quarantined: list[Quarantined] = field(default_factory=list)
 
     def commit(self, changes: Changes) -> None:
-        """Keep one transaction."""
-        for (kind, key), text in changes.rows.items():
+        """Keep one transaction; what is put aside stays with its kind, as readers of a store see it."""
+        for (stored, key), text in changes.rows.items():
+            kind = next((kind for kind, aside in ASIDE.items() if aside == stored), stored)
             if text is None:
                 self.rows.get(kind, {}).pop(key, None)
             else:

@@ -210,6 +210,16 @@ def test_pruning_takes_what_it_was_told(tmp_path: Path) -> None:
     assert [count.day for count in loaded.quarantine] == ["2026-03-15"]
 
 
+def test_what_is_over_is_put_aside(tmp_path: Path) -> None:
+    """A start does not load months of notices that are over; readers find them with the others."""
+    with opened(tmp_path) as store:
+        store.commit(Changes(rows={("notice", "n1"): "1", ("notice", "n2"): "2"}))
+        store.commit(Changes(rows={("notice", "n1"): None, ("notice-over", "n1"): "1"}))
+        assert store.load().rows == {"notice": {"n2": "2"}}
+    with StoreReader(tmp_path) as reader:
+        assert reader.rows("notice") == {"n1": "1", "n2": "2"}
+
+
 # --- a commit that fails ---
 
 

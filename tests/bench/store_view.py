@@ -52,7 +52,7 @@ class StoreView:
 
     def open_notices(self) -> int:
         """How many notices are neither sent nor given up; 1 too if there is none at all yet."""
-        rows = "SELECT count(*) FROM state WHERE kind = 'notice'"
+        rows = "SELECT count(*) FROM state WHERE kind IN ('notice', 'notice-over')"
         over = " AND json_extract(body, '$[1].state') IN ('sent', 'failed', 'dropped')"
         found, ended = _number(self._one(rows)), _number(self._one(rows + over))
         return found - ended if found else 1

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from monitor.core.concern import Concern
 from monitor.core.concerns import State
 from monitor.core.engine import Engine
-from monitor.core.instants import MINUTE, SECOND
+from monitor.core.instants import MINUTE, SECOND, show
 from monitor.core.timers import Kind
 from monitor.testing import START, Bench, alarm, ward
 from tests.core.stories import FAULT, RINGING, mended, only, unattended
@@ -356,3 +356,26 @@ def test_only_rules_notes_edges_and_nothing_else() -> None:
     bench.at("00:10:00")
     assert [(h.event, h.at - START) for h in bench.happened] == [("holds", 5 * MINUTE), ("ends", 6 * MINUTE)]
     assert (bench.sends, bench.published) == ([], {})
+
+
+def test_the_counts_of_duplicates_are_stored_with_them() -> None:
+    """A batch of nothing but duplicates changes no device; it is acknowledged, so its counts are stored."""
+    bench = Bench(only("unattended"))
+    bench.snapshot("pump-1")
+    topic, payload = "secondbell/v1/larkfield/elm/pump-1/state", snapshot_bytes(bench.now)
+    counts = []
+    for _ in range(3):
+        bench.message(topic, payload)
+        counters = json.loads(bench.kept.rows["engine"]["engine"])["counters"]
+        counts.append((counters["messages"], counters.get("duplicate", 0) + counters.get("late", 0)))
+    assert counts == [(2, 0), (3, 1), (4, 2)]
+
+
+def snapshot_bytes(at: int) -> bytes:
+    """A device-state message by another bridge's name for its id."""
+    event = {
+        "specversion": "1.0", "id": "again", "source": "urn:bridge:north-7", "type": "secondbell.device-state.v1",
+        "subject": "pump-1", "time": show(at + 1_000), "datacontenttype": "application/json",
+        "data": {"sequence": 7, "activity": "feeding", "alarms": []},
+    }  # fmt: skip
+    return json.dumps(event).encode()

@@ -351,3 +351,18 @@ def test_a_raised_priority_overtakes_what_is_gathered() -> None:
     assert [why for told in bench.notices("nurse-1") for _, why in told.items] == ["priority-raised"]
     bench.at("00:07:00")
     bench.assert_not_told("nurse-1")
+
+
+def test_a_mail_holds_fifty_concerns_and_no_more() -> None:
+    """A longer one is read by nobody and takes too long to write: the rest comes in the next, none is left out."""
+    people = {
+        name: dataclasses.replace(person, reach=(person.reach[1],)) for name, person in ward().people.items()
+    }
+    bench = Bench(only("unattended", people=people))
+    pumps = [f"pump-{number}" for number in range(1000, 1120)]
+    for pump in pumps:
+        bench.snapshot(pump, activity="stopped", alarms=[alarm("downstream-occlusion")])
+    bench.at("00:06:00")
+    mails = [told for told in bench.told if told.person == "nurse-1"]
+    assert sorted(len(mail.items) for mail in mails) == [20, 50, 50]
+    assert len({concern for mail in mails for concern, _ in mail.items}) == 120
