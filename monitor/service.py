@@ -54,8 +54,8 @@ from monitor.transactions import Transactions
 
 log = structlog.get_logger(__name__)
 
-BATCH = 2_000  # messages in one transaction at the most: a longer one would stall the writer
-TURN = 250  # messages taken before anything else has its turn: some 5 ms of work
+BATCH = 2_000  # messages in one transaction at the most: a longer one would stall the loop and the writer
+TURN = 125  # messages taken before anything else has its turn: a few ms of work
 SLICE = (
     1_000  # of work on deadlines before anything else has its turn, as `Engine.advance` reckons it: some ms
 )

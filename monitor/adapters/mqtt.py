@@ -175,9 +175,8 @@ class MqttLink:
 
         Those of an older connection are ignored; one never acknowledged holds back all that came after it.
         """
-        for message in received:
-            if message.generation == self._generation:
-                self._receipts.settle(message.mid)
+        here = self._generation
+        self._receipts.settle_all([message.mid for message in received if message.generation == here])
         self._send_acks()
 
     def publish(self, topic: str, payload: bytes, *, qos: int = 1, retain: bool = False) -> None:
@@ -402,7 +401,7 @@ class MqttLink:
 
     def _send_acks(self) -> None:
         if self._connection is not None:
-            self._connection.acknowledge(list(self._receipts.due()))
+            self._connection.acknowledge(self._receipts.due())
 
     def _enqueue(self, item: Received | LinkEvent) -> None:
         self._queue.append(item)

@@ -7,7 +7,7 @@ which the service is done with them.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Sequence
 
 
 class Receipts:
@@ -40,12 +40,25 @@ class Receipts:
         if mid in self._settled:
             self._settled[mid] = True
 
-    def due(self) -> Iterator[int]:
+    def settle_all(self, mids: Iterable[int]) -> None:
+        """Note that these are dealt with; those not owed are ignored."""
+        settled = self._settled
+        for mid in mids:
+            if mid in settled:
+                settled[mid] = True
+
+    def due(self) -> list[int]:
         """Give, once each, the ids with nothing unsettled before them."""
-        while self._by_arrival and self._settled[self._by_arrival[0]]:
-            mid = self._by_arrival.popleft()
-            del self._settled[mid]
-            yield mid
+        settled, arrived = self._settled, self._by_arrival
+        count = 0
+        for mid in arrived:
+            if not settled[mid]:
+                break
+            count += 1
+        found = [arrived.popleft() for _ in range(count)]
+        for mid in found:
+            del settled[mid]
+        return found
 
     def clear(self) -> None:
         """Owe nothing any more: the connection is gone, and the ids mean nothing on the next."""

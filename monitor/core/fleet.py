@@ -67,6 +67,7 @@ class Fleet:
         self._leaving: list[str] = []  # unlisted devices silent for long, the longest last
         self._no_room_until = 0
         self.where: Counter[tuple[str, str, bool]] = Counter()  # devices by unit, bridge and glucose risk
+        self._places: dict[tuple[str, str, bool], tuple[str, str, bool]] = {}  # one object of each
         self.moves = 0  # how often that has changed
         # By bridge, whose deadlines came up while they rested: heaps of names, an order that no restart changes.
         self._waiting: dict[str, list[str]] = {}
@@ -325,7 +326,7 @@ class Fleet:
         key = (device.picture.unit, device.picture.bridge, device.picture.glucose_risk)
         if key != device.counted:
             self.uncount(device)
-            device.counted = key
+            device.counted = key = self._places.setdefault(key, key)
             self.where[key] += 1
 
     def uncount(self, device: Device) -> None:
@@ -334,7 +335,7 @@ class Fleet:
         if device.counted is not None:
             self.where[device.counted] -= 1
             if not self.where[device.counted]:
-                del self.where[device.counted]
+                del self.where[device.counted], self._places[device.counted]
 
     def _move(self, device: Device, unit: str, now: int) -> None:
         """The newest snapshot's topic decides the unit; open concerns move with the device."""

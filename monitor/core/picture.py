@@ -19,6 +19,8 @@ CLOCK_TOLERANCE = 90_000  # a `since` further ahead than this cannot identify an
 MOST_RECENT = 12  # onsets kept, to be told and to be found in the trail
 MOST_KEYS = 64  # the condition vocabulary is open: a device cannot make us remember more than this
 
+MOST_SHARED = 1_000  # numbers of which all devices have one object
+
 ALARM_FREE: tuple[AlarmCondition, ...] = ()
 NO_ONSETS: tuple[tuple[str, str, int], ...] = ()
 
@@ -114,9 +116,14 @@ class Picture:
         self.id = snapshot.id
         self.time, self.sequence, self.acted, self.receipt = snapshot.time, snapshot.sequence, at, receipt
         self.alarms = snapshot.alarms
-        self.mains, self.battery_percent = snapshot.mains, snapshot.battery_percent
-        self.battery_low = snapshot.battery_low
-        self.rate_ml_h, self.delivered_ml = snapshot.rate_ml_h, snapshot.delivered_ml
+        self.mains, self.battery_low = snapshot.mains, snapshot.battery_low
+        if (
+            snapshot.battery_percent != self.battery_percent
+        ):  # else the number that is there: there are many devices
+            self.battery_percent = snapshot.battery_percent
+        if snapshot.rate_ml_h != self.rate_ml_h:
+            self.rate_ml_h = snapshot.rate_ml_h
+        self.delivered_ml = snapshot.delivered_ml
         self.target_ml = snapshot.target_ml
         if snapshot.delivered_ml is not None:
             self.counter_ml = snapshot.delivered_ml
@@ -296,6 +303,11 @@ class Picture:
             picture.calm_since = time
         if picture.delivering_since == picture.calm_since:
             picture.delivering_since = picture.calm_since
+        picture.battery_percent, picture.rate_ml_h = (
+            _shared(picture.battery_percent),
+            _shared(picture.rate_ml_h),
+        )
+        picture.given_ml = picture.given_ml or 0.0
         if picture.counter_ml == picture.delivered_ml:
             picture.counter_ml = picture.delivered_ml
         # Interned: of many devices these few words are the same.
@@ -312,6 +324,16 @@ class Picture:
             known = Plan._make(plan)
             picture.plan = known._replace(windows=tuple(Window(*window) for window in known.windows))
         return picture
+
+
+_SHARED: dict[float, float] = {}
+
+
+def _shared(number: float | None) -> float | None:
+    """The same number as one object for all devices, of the few hundred that percentages and rates are."""
+    if number is None or len(_SHARED) > MOST_SHARED:
+        return number
+    return _SHARED.setdefault(number, number)
 
 
 def _gain(before: float | None, ml: float | None) -> float:
