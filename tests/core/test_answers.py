@@ -108,7 +108,7 @@ def test_a_message_sent_twice_counts_once() -> None:
     bench.restart()
     bench.button("pump-1", "nurse-1", "accept", id="b-1")
     bench.assert_open("pump-1")
-    assert bench.engine.counters["answers repeated"] == 1
+    assert bench.engine.counters["answers repeated"] == 2
     bench.button("pump-1", "nurse-1", "accept", id="b-2")
     bench.assert_accepted("pump-1", "nurse-1")
 
