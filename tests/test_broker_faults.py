@@ -194,7 +194,7 @@ async def test_a_broker_that_hangs_for_an_hour(tmp_path: Path) -> None:
         await linked(made, False, within=150)
         await until(lambda: bool(made.happened("link-down")), "the loss to be stored")
         [down] = made.happened("link-down")
-        assert "no answer within the keepalive of 30 s" in down["detail"]["reason"]
+        assert "no answer within the keepalive of 15 s" in down["detail"]["reason"]
         await made.step(rang + HOUR)
         assert sight_lost(made) == ["unit:elm", "unit:oak"]
         made.broker.thaw()
