@@ -183,7 +183,7 @@ def _read_plan(payload: bytes, where: Topic, site: str) -> PlanMessage:
     if risk is None and data.get("glucose_risk") is not None:
         risk = True  # said something unreadable about a danger: the louder side
     plan = Plan(
-        _read_windows(data.get("windows")),
+        _read_windows(data.get("windows"), dropped),
         fields.number("target_ml", VOLUME_MAX, above_zero=True),
         fields.number("rate_ml_h", RATE_MAX, above_zero=True),
         fields.number("highest_rate_ml_h", RATE_MAX, above_zero=True),
@@ -196,7 +196,7 @@ def _read_plan(payload: bytes, where: Topic, site: str) -> PlanMessage:
     return PlanMessage(site, where.unit, where.device, source, identifier, at, plan, tuple(dropped))
 
 
-def _read_windows(found: object) -> tuple[Window, ...]:
+def _read_windows(found: object, dropped: list[str]) -> tuple[Window, ...]:
     """Read the windows of a plan, all or none: one left out would hide that feed is due."""
     if not isinstance(found, list) or not 1 <= len(found) <= WINDOWS_MAX:
         raise Unreadable(Reason.BAD_PLAN, f"windows is not a list of 1 to {WINDOWS_MAX}")
@@ -205,7 +205,8 @@ def _read_windows(found: object) -> tuple[Window, ...]:
         start, end = (entry.get("from"), entry.get("to")) if isinstance(entry, dict) else (None, None)
         if not (isinstance(start, str) and isinstance(end, str) and _is_from(start) and _is_to(end)):
             raise Unreadable(Reason.BAD_PLAN, f"windows[{index}] is not from HH:MM to HH:MM")
-        windows.append(Window(_minute(start), _minute(end)))
+        rate = Fields(f"windows[{index}].", entry, dropped).number("rate_ml_h", RATE_MAX, above_zero=True)
+        windows.append(Window(_minute(start), _minute(end), rate))
     return tuple(windows)
 
 

@@ -13,7 +13,9 @@ from typing import NamedTuple
 from monitor.core.briefing import why_settled
 from monitor.core.claims import Claims
 from monitor.core.concern import Concern
+from monitor.core.concerns import State
 from monitor.core.device import RESTS, Device, Edge, Subject
+from monitor.core.evidence import evidence
 from monitor.core.journal import Journal
 from monitor.core.messages import PlanMessage, Snapshot
 from monitor.core.picture import Picture
@@ -22,9 +24,10 @@ from monitor.core.rulebook import PRIORITY
 from monitor.core.sight import SightState
 from monitor.core.site import Site
 from monitor.core.timers import Kind, Timers
-from monitor.core.tracks import RecurringTrack, counted, lets_go
+from monitor.core.tracks import RecurringTrack, lets_go
+from monitor.core.unseen import Unseen
+from monitor.core.worsening import WORSE, measure, worse
 
-MOST_EVIDENCE = 10  # alarm conditions of one snapshot in a trail entry
 MOST_UNLISTED = 10_000  # a sender of ever new device names must not fill memory and trail
 GONE_AFTER = (
     24 * 3_600_000
@@ -71,6 +74,7 @@ class Fleet:
         self.moves = 0  # how often that has changed
         # By bridge, whose deadlines came up while they rested: heaps of names, an order that no restart changes.
         self._waiting: dict[str, list[str]] = {}
+        self.unseen = Unseen(site, timers, sight, self.device)
         self.guarding = False  # a message is being taken that may have to be undone
         self._touched = ""  # whose concerns have been kept aside since `before`
 
@@ -243,6 +247,8 @@ class Fleet:
         device.picture.plan = plan  # its windows take effect at the next snapshot
         device.subject.unsettle()
         self.count(device)
+        if not device.picture.seen:
+            self.unseen.wait_for(device.name, message.unit, plan, now)
         self.journal.note(
             "plan-changed", now=now, device=device.name, message=message.id, withdrawn=message.plan is None
         )
@@ -362,12 +368,11 @@ class Fleet:
             return
         if edges:
             self._keep_concerns(device.name)  # before the first is touched
-        for edge in edges:
-            self.responsibility.edge(
-                device.name, device.picture.unit, edge, now, self._evidence(device, edge)
-            )
-        device.calm_due = None
         picture = device.picture
+        for edge in edges:
+            seen = evidence(edge, device.subject.tracks.get(edge.rule.id), picture)
+            self.responsibility.edge(device.name, picture.unit, edge, now, seen)
+        device.calm_due = None
         for concern in self.responsibility.open_of(device.name):
             if concern.holding:
                 told = (
@@ -380,7 +385,8 @@ class Fleet:
                 self.await_calm(device)
                 continue
             self._keep_concerns(device.name)
-            self.responsibility.settle(concern, at, now, why_settled(concern.about, concern.rule, picture))
+            why = why_settled(concern.about, concern.rule, picture, concern.raised_at)
+            self.responsibility.settle(concern, at, now, why)
 
     # ---- a fault of ours in the middle of a step -------------------------------------------------------------------
 
@@ -430,30 +436,11 @@ class Fleet:
                 detail={} if edge.since is None else {"since": edge.since},
             )
 
-    def _evidence(self, device: Device, edge: Edge) -> dict[str, object]:
-        """What made a rule hold: the message, its values, the thresholds."""
-        picture = device.picture
-        known = {
-            "message": picture.id,
-            "source": picture.source,
-            "activity": picture.activity,
-            "alarms": [list(alarm) for alarm in picture.alarms[:MOST_EVIDENCE]] or None,
-            "mains": picture.mains,
-            "battery_percent": picture.battery_percent,
-            "battery_low": picture.battery_low,
-            "delivered_ml": picture.delivered_ml,
-            "target_ml": picture.target_ml,
-            "onsets": [[at, alarm.condition] for at, alarm in counted(edge.rule, picture, edge.at)] or None,
-        }
-        thresholds = {
-            name: [quantity.number, quantity.unit] for name, quantity in edge.rule.thresholds.items()
-        }
-        return {key: value for key, value in known.items() if value is not None} | {"thresholds": thresholds}
-
     def fire(self, name: str, now: int) -> bool:
         """A deadline of this device may be due; whether it was stepped."""
         device = self.devices.get(name)
-        if device is None:  # forgotten meanwhile
+        device = self.unseen.missed(name, device, now) or device
+        if device is None:  # forgotten meanwhile, or listed and no feed due
             return False
         device.queued = None
         return self._look_at(device, now)
@@ -464,7 +451,10 @@ class Fleet:
         due, bridge = device.due(), device.picture.bridge
         if due is None:
             return False
-        if due + self.site.times.lateness <= now and self.sight.resting(bridge):
+        if due + self.site.times.lateness > now:  # put off since, as for most devices that report
+            self.queue(device)
+            return False
+        if self.sight.resting(bridge):
             device.queued = RESTS
             heapq.heappush(self._waiting.setdefault(bridge, []), device.name)
             return False
@@ -552,10 +542,17 @@ class Fleet:
             newest = track.newest()
             new_onset = newest is not None and newest > (concern.called_at or concern.opened)
             return track.active() or new_onset
+        if concern.state is State.ACCEPTED and concern.rule in WORSE and concern.measure is not None:
+            return worse(concern.rule, concern.measure, device.picture)
         unsafe = concern.about in ("alarms", "delivery") and not device.picture.safe(
             now, self.site.times.safe_after
         )
         return concern.holding or unsafe
+
+    def measure(self, concern: Concern) -> list[float | None] | None:
+        """What to remember of a concern when somebody is told, to know later whether it is worse."""
+        device = self.devices.get(concern.subject)
+        return None if device is None else measure(concern.rule, device.picture)
 
     def backlogged(self, subject: str) -> bool:
         """Whether a backlog is being read that may say more of this subject."""

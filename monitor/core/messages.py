@@ -99,6 +99,7 @@ class Window(NamedTuple):
 
     start_min: int
     end_min: int
+    rate_ml_h: float | None = None  # where it is another than the plan's
 
 
 class Plan(NamedTuple):

@@ -10,22 +10,30 @@ from operator import attrgetter
 from sys import intern
 from typing import Any
 
+from monitor.core.battery import NO_REPORTS, NO_RUNS, plugged, unplugged
 from monitor.core.messages import AlarmCondition, Plan, Snapshot, Window
-from monitor.core.plans import UTC, Zone, next_edge, window_at
+from monitor.core.plans import UTC, Zone, window_at
+from monitor.core.progress import CATCH_UP_CAP, Progress, feeding_day
+from monitor.core.signals import Signals
 
 HOUR = 3_600_000
+SHORTEST_DAY = 20 * HOUR  # no clock change makes a feeding day shorter than this
 NOT_FED_FOR = 4 * HOUR  # without a plan, a feed counts as over when nothing has fed for this long
 CLOCK_TOLERANCE = 90_000  # a `since` further ahead than this cannot identify an onset
 MOST_RECENT = 12  # onsets kept, to be told and to be found in the trail
 MOST_KEYS = 64  # the condition vocabulary is open: a device cannot make us remember more than this
 
 MOST_SHARED = 1_000  # numbers of which all devices have one object
+BY_HAND = frozenset(
+    {"idle", "held", "off", "priming", "finished", "flushing"}
+)  # somebody is, or was, at the pump
 
 ALARM_FREE: tuple[AlarmCondition, ...] = ()
+ONE_RUN = 4  # numbers in `runs` while the battery stands at one percentage
 NO_ONSETS: tuple[tuple[str, str, int], ...] = ()
 
 
-class Picture:
+class Picture(Signals):
     """The state of one device as last told, and the signals that rules see."""
 
     FIELDS = (
@@ -34,9 +42,10 @@ class Picture:
         "last_feeding", "newest", "clock_doubtful", "calm_since", "plan", "window_start", "given_ml", "feed_ended",
         "unreadable", "delivering_since", "counter_ml",
         "recent", "plan_sent",
+        "day_start", "given_known", "reports", "runs",
     )  # fmt: skip
-    VERSION = 4
-    __slots__ = (*FIELDS[:22], "_plan", *FIELDS[23:], "glucose_risk", "new_onsets", "window_until")
+    VERSION = 5
+    __slots__ = (*FIELDS[:22], "_plan", *FIELDS[23:], "glucose_risk", "new_onsets", "zone")
 
     def __init__(self, unit: str) -> None:
         self.unit = unit
@@ -60,10 +69,17 @@ class Picture:
         self.calm_since: int | None = None  # feeding without a medium or high alarm condition since
         self._plan: Plan | None = None
         self.glucose_risk = False  # whether an unnoticed stop is dangerous for this person
-        self.window_until = 0  # until when the plan's windows need not be looked at again; not stored
         self.plan_sent = False  # it came over the air, not from the site file
         self.window_start: int | None = None
-        self.given_ml = 0.0  # delivered since the plan's window began
+        self.day_start: int | None = None  # when the plan's feeding day began
+        self.given_ml = 0.0  # delivered since then
+        self.given_known = (
+            True  # False after a counter that restarted without a reason, until the next feeding day
+        )
+        self.reports = NO_REPORTS  # of the battery, in one stretch off the mains
+        self.runs = NO_RUNS  # the same in one stretch on the mains
+        self.zone = UTC  # not stored
+        self._progress: Progress | None = None  # kept until the next snapshot; not stored
         self.feed_ended = False
         self.unreadable = 0  # messages since the last readable one
         self.recent: tuple[tuple[int, AlarmCondition], ...] = ()  # the last onsets and their instants
@@ -83,7 +99,7 @@ class Picture:
     def plan(self, plan: Plan | None) -> None:
         self._plan = plan
         self.glucose_risk = plan is not None and plan.glucose_risk
-        self.window_until = 0
+        self._progress = None
 
     @property
     def troubled_alarms(self) -> tuple[AlarmCondition, ...]:
@@ -106,7 +122,9 @@ class Picture:
         self.new_onsets = self._onsets(snapshot, at) if snapshot.alarms else ALARM_FREE
         if self.new_onsets:
             self.recent = (*self.recent, *((at, alarm) for alarm in self.new_onsets))[-MOST_RECENT:]
-        before_ml = self.counter_ml
+        before_ml, before = self.counter_ml, self.acted
+        was_active, was_on_mains = self.activity, self.mains
+        self.zone, self._progress = zone, None
         # Interned: of many devices these few words are the same.
         self.unit, self.source, self.bridge = (
             intern(snapshot.unit),
@@ -136,7 +154,15 @@ class Picture:
             self.delivering = False
         if was is not self.delivering or self.delivering_since is None:
             self.delivering_since = at
-        self._derive_feed_due(at, before_ml, zone)
+        self._hear_battery(at, was_on_mains)
+        self._derive_feed_due(at, before, before_ml, zone)
+        # After a new feeding day may have begun: then it is not known of the new one.
+        if (
+            before_ml is not None
+            and self.given_known
+            and self._unexplained(before_ml, was_active, at - before)
+        ):
+            self.given_known = False
         if self.delivering and not self.troubled_alarms:
             if self.calm_since is None:
                 self.calm_since = at
@@ -165,24 +191,19 @@ class Picture:
             or source != self.source
             or not self.time  # nothing seen yet
             or self.feed_ended
+            or self._plan
+            is not None  # what is missing, and for how long things hang, changes with each snapshot
+            or mains is False
+            or len(self.runs) > ONE_RUN  # its battery's charge has changed of late
         ):
             return False
         for alarm in alarms:
             if alarm.since is not None and alarm.since > self.acted:
                 return False  # one from ahead may come to be an onset
-        plan, given = self._plan, self.given_ml
-        if plan is None or not plan.windows:
-            due = self._due_unplanned(activity, ml, target, at)
-        elif at >= self.window_until:
+        if self._due_unplanned(activity, ml, target, at) is not self.feed_due:
             return False
-        elif self.window_start is None:
-            due = False
-        else:
-            given += _gain(self.counter_ml, ml)
-            due = not _reached(plan, given, activity, ml, target)
-        if due is not self.feed_due:
-            return False
-        self.given_ml = given
+        if mains and percent is not None:
+            self.runs = plugged(self.runs, at, percent)
         self.id, self.time, self.sequence, self.acted, self.receipt = told_id, time, sequence, at, receipt
         self.delivered_ml = ml
         if ml is not None:
@@ -209,6 +230,27 @@ class Picture:
         for field, value in zip(self.FIELDS, state, strict=True):
             setattr(self, field, value)
         self.new_onsets = ALARM_FREE
+
+    def _hear_battery(self, at: int, was_on_mains: bool | None) -> None:
+        if self.mains is not was_on_mains:
+            self.reports, self.runs = NO_REPORTS, NO_RUNS  # a new stretch
+        if self.mains is not None and self.battery_percent is not None:
+            if self.mains:
+                self.runs = plugged(self.runs, at, self.battery_percent)
+            else:
+                self.reports = unplugged(self.reports, at, self.battery_percent)
+
+    def _unexplained(self, before_ml: float, was_active: str, passed: int) -> bool:
+        """Whether the pump's counter went back with nobody at the pump, and further than a new feed explains.
+
+        One who clears it, hangs a new container or switches the pump on leaves it stopped in one of two snapshots, or
+        showing no more than it can have delivered since.
+        """
+        ml = self.delivered_ml
+        if ml is None or ml >= before_ml:
+            return False
+        at_work = was_active in BY_HAND or self.activity in BY_HAND
+        return not at_work and ml > max(self.rate_ml_h or 0.0, CATCH_UP_CAP) * passed / HOUR
 
     def _onsets(self, snapshot: Snapshot, at: int) -> tuple[AlarmCondition, ...]:
         active = {(alarm.condition, alarm.line) for alarm in self.alarms}
@@ -241,12 +283,12 @@ class Picture:
             self.newest = tuple([(condition, line, onset) for (condition, line), onset in known.items()])
         return tuple(new)
 
-    def _derive_feed_due(self, at: int, before_ml: float | None, zone: Zone) -> None:
+    def _derive_feed_due(self, at: int, before: int, before_ml: float | None, zone: Zone) -> None:
         if self.activity == "feeding":
             self.feed_ended = False  # somebody started a feed after the answer
         plan = self._plan
         if plan is not None and plan.windows:
-            self._within_plan(plan, at, before_ml, zone)
+            self._within_plan(plan, at, before, before_ml, zone)
         else:
             due = self._due_unplanned(self.activity, self.delivered_ml, self.target_ml, at)
             self.feed_due = due and not self.feed_ended
@@ -259,17 +301,47 @@ class Picture:
             return True
         return self.feed_due and (self.last_feeding is None or at - self.last_feeding <= NOT_FED_FOR)
 
-    def _within_plan(self, plan: Plan, at: int, before_ml: float | None, zone: Zone) -> None:
+    def _begin_day(self, start: int, at: int, before: int, before_ml: float | None) -> float | None:
+        """A feeding day has begun, or a plan says so only now; the counter's value from which to count on."""
+        was, self.day_start = self.day_start, start
+        if before_ml is not None and start <= before:  # the plan came, or changed, in the middle of it
+            if was is not None and start < was:
+                return before_ml  # what was given since is of this day too
+            ml = self.delivered_ml
+            self.given_ml = 0.0
+            self.given_known = was is None and (
+                ml is not None and ml <= max(self.rate_ml_h or 0.0, CATCH_UP_CAP) * (at - start) / HOUR
+            )
+            return None if self.given_known else before_ml  # what it shows, if that can be of this day
+        self.given_ml, self.given_known = 0.0, True
+        return before_ml
+
+    def _within_plan(self, plan: Plan, at: int, before: int, before_ml: float | None, zone: Zone) -> None:
         window = window_at(plan, zone, at)
-        if at >= self.window_until:
-            self.window_until = next_edge(plan, zone, at)
-        if window is None:
-            self.window_start, self.feed_due = None, False
-            return
-        if self.window_start != window[0]:
-            self.window_start, self.given_ml, self.feed_ended = window[0], 0.0, False
+        start = None if window is None else window[0]
+        another = start != self.window_start
+        if another or self.day_start is None or at - self.day_start >= SHORTEST_DAY:
+            day = feeding_day(plan, zone, at)
+            if day is not None and self.day_start != day.start:
+                before_ml = self._begin_day(day.start, at, before, before_ml)
+        # Outside the windows too: what is given then is given.
         self.given_ml += _gain(before_ml, self.delivered_ml)
-        reached = _reached(plan, self.given_ml, self.activity, self.delivered_ml, self.target_ml)
+        self.window_start = start
+        if window is None:
+            self.feed_due = False
+            return
+        if another:
+            self.feed_ended = False
+        ml, wanted = self.delivered_ml, plan.target_ml if plan.target_ml is not None else self.target_ml
+        if wanted is None:
+            # The pump's word that it is finished stands in this window until it feeds again.
+            over = not another and not self.feed_due and self.activity != "feeding"
+            reached = over or self.activity == "finished"
+        else:
+            if self.activity == "finished" and ml is not None and ml >= wanted:
+                # Of a feed begun before the day the pump's own counter says more than ours.
+                self.given_ml = max(self.given_ml, wanted)
+            reached = self.given_ml >= wanted
         self.feed_due = not reached and not self.feed_ended
 
     def dump(self) -> tuple[Any, ...]:
@@ -290,7 +362,12 @@ class Picture:
             picture.given_ml, picture.feed_ended,
             picture.unreadable, picture.delivering_since, picture.counter_ml,
             recent, picture.plan_sent,
-        ) = values  # fmt: skip
+            picture.day_start, picture.given_known, reports, runs,
+        ) = values if len(values) == len(cls.FIELDS) else (*values, *_SINCE_5)  # fmt: skip
+        if len(values) < len(cls.FIELDS):
+            picture.day_start = picture.window_start  # as it was reckoned before
+        picture.reports, picture.runs = tuple(reports) or NO_REPORTS, tuple(runs) or NO_RUNS
+        picture.zone, picture._progress = UTC, None
         # One object for the instants that are the same, as when it was live.
         time = picture.time
         if picture.acted == time:
@@ -344,18 +421,11 @@ def _gain(before: float | None, ml: float | None) -> float:
     return ml if before is None or ml < before else ml - before
 
 
-def _reached(plan: Plan, given: float, activity: str, ml: float | None, target: float | None) -> bool:
-    """Whether a window's target is reached: `given` in it, `ml` and `target` by the pump's own words."""
-    wanted = plan.target_ml if plan.target_ml is not None else target
-    if wanted is None:
-        return activity == "finished"
-    # Of a feed begun before the window the pump's own counter says more than ours.
-    return given >= wanted or (activity == "finished" and ml is not None and ml >= wanted)
-
-
 def _alarm(said: list[Any]) -> AlarmCondition:
     condition, line, priority, inactivation, since = said
     return AlarmCondition(intern(condition), intern(line), intern(priority), intern(inactivation), since)
 
+
+_SINCE_5: tuple[Any, ...] = (None, True, (), ())  # what a picture of version 4 did not have
 
 _ALL = attrgetter(*("_plan" if field == "plan" else field for field in Picture.FIELDS))

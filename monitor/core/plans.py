@@ -50,19 +50,3 @@ def window_at(plan: Plan, zone: Zone, at: int) -> tuple[int, int] | None:
             if start <= at < end:
                 return start, end
     return None
-
-
-def next_edge(plan: Plan, zone: Zone, at: int) -> int:
-    """The first instant after `at` at which a window begins or ends: until then `window_at` stays the same."""
-    local = at + zone.offset(at)
-    today = local - local % DAY
-    edges = [
-        zone.to_utc(day + minute * MINUTE)
-        for day in (today - DAY, today, today + DAY)
-        for window in plan.windows
-        for minute in (
-            window.start_min,
-            window.end_min if window.end_min > window.start_min else window.end_min + DAY // MINUTE,
-        )
-    ]
-    return min((edge for edge in edges if edge > at), default=at + MINUTE)

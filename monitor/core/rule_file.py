@@ -10,12 +10,33 @@ import re
 from collections.abc import Callable, Collection, Iterator, Mapping
 from typing import Annotated, Literal, NamedTuple, Self
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PrivateAttr,
+    model_validator,
+)
 
 from monitor.core.instants import parse_duration
-from monitor.core.messages import ACTIVITIES, INACTIVATIONS, LINES, UNKNOWN_ACTIVITY, WORD
+from monitor.core.lines import Place
+from monitor.core.messages import (
+    ACTIVITIES,
+    FEED_KINDS,
+    FROM_FORM,
+    INACTIVATIONS,
+    LINES,
+    TO_FORM,
+    UNKNOWN_ACTIVITY,
+    WORD,
+)
 
 Mistake = tuple[str, str, str]  # key, value, expected
+
+WORDS: Mapping[str, Collection[str]] = {"activity": ACTIVITIES, "feed kind": FEED_KINDS}
+"""The words that a field may be, by its unit."""
 
 QUANTITY = 'a quantity with its unit, such as "4 min", "20 %", "100 mL" or "150 mL/h", or a whole number'
 
@@ -63,6 +84,7 @@ Offset = Annotated[str, AfterValidator(_offset)]  # from the beginning of a trac
 Activity = Annotated[str, AfterValidator(_one_of((*ACTIVITIES, UNKNOWN_ACTIVITY)))]
 Inactivation = Annotated[str, AfterValidator(_one_of(INACTIVATIONS))]
 Line = Annotated[str, AfterValidator(_one_of(("", *LINES)))]
+FeedKind = Annotated[str, AfterValidator(_one_of(FEED_KINDS))]
 Word = Annotated[str, Field(pattern=f"^{WORD}$")]
 
 
@@ -180,10 +202,32 @@ class TraceStep(Strict):
     mains: bool | None = None
     battery_percent: float | None = Field(None, ge=0, le=100)
     battery_low: bool | None = None
+    rate_ml_h: float | None = Field(None, ge=0)
     delivered_ml: float | None = Field(None, ge=0)
     target_ml: float | None = Field(None, gt=0)
     sight_lost: bool | None = None
     glucose_risk: bool | None = None
+
+
+class TraceWindow(Strict):
+    """A window of a trace's plan, in local time; a trace begins at 08:00."""
+
+    from_: str = Field(alias="from", pattern=FROM_FORM)
+    to: str = Field(pattern=TO_FORM)
+    rate_ml_h: float | None = Field(None, gt=0)
+
+
+class TracePlan(Strict):
+    """The feeding plan of a trace; what hangs has done so for a while when the trace begins."""
+
+    windows: tuple[TraceWindow, ...] = ()
+    target_ml: float | None = Field(None, gt=0)
+    rate_ml_h: float | None = Field(None, gt=0)
+    highest_rate_ml_h: float | None = Field(None, gt=0)
+    glucose_risk: bool = False
+    feed_kind: FeedKind | None = None
+    container_hung_before: Offset | None = None
+    set_hung_before: Offset | None = None
 
 
 class Trace(Strict):
@@ -193,6 +237,7 @@ class Trace(Strict):
     steps: Annotated[tuple[TraceStep, ...], _at_least(1)]
     until: Offset
     home: bool = False
+    plan: TracePlan | None = None
     holds: tuple[Offset, ...] = ()
     ends: tuple[Offset, ...] = ()
 
@@ -203,14 +248,26 @@ class Rule(Strict):
     id: str = Field(pattern=r"^[a-z][a-z0-9-]{1,39}$")
     sentence: str = Field(min_length=10)
     hazard: str = Field(min_length=10)
-    about: Literal["alarms", "delivery", "power", "sight"]
+    about: Literal["alarms", "delivery", "plan", "power", "sight"]
     scope: Literal["device", "unit"] = "device"
     pattern: Literal["lasting", "recurring", "silent"]
     memory: Literal["each", "together"] = "together"
-    thresholds: dict[str, Threshold] = Field(min_length=1)
+    thresholds: dict[str, Threshold] = {}
     when: Annotated[tuple[Branch, ...], _at_least(1)]
     checks: Checks
     traces: Annotated[tuple[Trace, ...], _at_least(2)]
+    _places: Mapping[str, Place] = PrivateAttr(default_factory=dict)
+
+    @property
+    def places(self) -> Mapping[str, Place]:
+        """Where each threshold's value stands, and its value for homes (as "home NAME"); nothing of its meaning."""
+        return self._places
+
+    def belongs_to(self, whose: str) -> None:
+        """Say in whose folder the file lies: another may have a file of the same name in a folder of the same name."""
+        self._places = {
+            name: place._replace(file=f"{whose} {place.file}") for name, place in self._places.items()
+        }
 
 
 def mistakes(rule: Rule, fields: Mapping[str, str]) -> list[Mistake]:
@@ -225,7 +282,7 @@ def mistakes(rule: Rule, fields: Mapping[str, str]) -> list[Mistake]:
     ):
         found.append(("memory", "'each'", "together, as no [[when]] is about an alarm"))
     needed = {
-        "lasting": {"for_": "ms"},
+        "lasting": {},  # without `for` it holds at once
         "recurring": {"times": "times", "within": "ms", "quiet": "ms"},
         "silent": {"for_": "ms"},
     }[rule.pattern]
@@ -245,7 +302,8 @@ def mistakes(rule: Rule, fields: Mapping[str, str]) -> list[Mistake]:
             )
         for name in ("for_", "bridging", "times", "within", "quiet"):
             value = getattr(branch, name)
-            unit = needed.get(name) or ("ms" if name == "bridging" and rule.pattern == "lasting" else None)
+            may = name in ("for_", "bridging") and rule.pattern == "lasting"
+            unit = needed.get(name) or ("ms" if may else None)
             shown = f"{key}.{name.rstrip('_')}"
             if unit is None and value is not None:
                 found.append((shown, repr(value), f"a {rule.pattern} rule has no such key"))
@@ -314,14 +372,14 @@ def _condition_mistakes(
     if condition.is_ is not None:
         if unit == "" and not isinstance(condition.is_, bool):
             found.append((f"{key}.is", repr(condition.is_), "true or false"))
-        elif unit == "word" and condition.is_ not in ACTIVITIES:
-            found.append((f"{key}.is", repr(condition.is_), f"one of {', '.join(sorted(ACTIVITIES))}"))
-        elif unit not in ("", "word"):
+        elif unit in WORDS and condition.is_ not in WORDS[unit]:
+            found.append((f"{key}.is", repr(condition.is_), f"one of {', '.join(sorted(WORDS[unit]))}"))
+        elif unit != "" and unit not in WORDS:
             found.append((f"{key}.is", repr(condition.is_), "below or above, as this field is a quantity"))
         return found
     for name in ("below", "above"):
         value = getattr(condition, name)
-        if value is not None and unit in ("", "word"):
+        if value is not None and (unit == "" or unit in WORDS):
             found.append((f"{key}.{name}", repr(value), "is, as this field is no quantity"))
         elif value is not None:
             found += _threshold_mistakes(rule, f"{key}.{name}", value, unit)

@@ -18,6 +18,8 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from monitor.core.instants import MINUTE
+from monitor.core.lines import Place, lines_of
 from monitor.core.messages import SOUND_INACTIVATED, AlarmCondition
 from monitor.core.problems import Problem, ProblemsFound, from_validation
 from monitor.core.rule_file import (
@@ -51,12 +53,19 @@ __all__ = [
 RANK = {"low": 1, "medium": 2, "high": 3}
 PRIORITY = {rank: name for name, rank in RANK.items()}
 
-# What a condition may look at, with the unit that its thresholds must have ("" for yes/no, "word" for activity).
+# What a condition may look at, with the unit that its thresholds must have ("" for yes/no, else the words it may be).
 DEVICE_FIELDS = {
-    "activity": "word", "mains": "", "battery_low": "", "battery_percent": "%", "rate_ml_h": "mL/h",
+    "activity": "activity", "mains": "", "battery_low": "", "battery_percent": "%", "rate_ml_h": "mL/h",
     "delivered_ml": "mL", "target_ml": "mL", "delivering": "", "feed_due": "", "glucose_risk": "", "alarm_active": "",
+    "minutes_left": "ms", "losing_charge": "", "in_window": "", "shortfall_ml": "mL", "shortfall_percent": "%",
+    "rest_fits": "", "over_rate": "", "over_target_percent": "%", "feed_kind": "feed kind",
+    "container_hung_for": "ms", "set_hung_for": "ms",
 }  # fmt: skip
+IN_MINUTES = frozenset({"minutes_left"})  # what is told in minutes, where thresholds are durations in ms
 UNIT_FIELDS = {"sight_lost": "", "glucose_risk": ""}
+
+UNKNOWN = Place("a file not recorded", None)
+"""Where a threshold stands that came from no file, as in a test."""
 
 Test = Callable[[Any], bool]
 AlarmTest = Callable[[AlarmCondition], bool]
@@ -90,6 +99,7 @@ class CompiledRule:
     branches: tuple[CompiledBranch, ...]
     digest: str
     thresholds: Mapping[str, Quantity]
+    places: Mapping[str, Place]  # where the value of each threshold was written
     source: Rule
 
 
@@ -107,18 +117,42 @@ def parse(text: str, file: str) -> Rule:
     problems = [Problem(file, *found) for found in mistakes(rule, fields)]
     if problems:
         raise ProblemsFound(problems)
+    rule._places = _places(rule, text, file)
     return rule
 
 
-def resolve(
-    rule: Rule, *, home: bool = False, overrides: Mapping[str, str | int] | None = None
-) -> CompiledRule:
-    """The rule with this site's thresholds; the overrides must have been checked with `override_problem`."""
-    values = dict(overrides or {})
-    resolved = {}
+def _places(rule: Rule, text: str, file: str) -> dict[str, Place]:
+    lines = lines_of(text)
+    file = "/".join(file.replace("\\", "/").split("/")[-2:])  # where somebody keeps it may name them
+    places = {}
     for name, threshold in rule.thresholds.items():
+        places[name] = Place(file, lines.get(("thresholds", name, "value")))
+        if threshold.home is not None:
+            places[f"home {name}"] = Place(file, lines.get(("thresholds", name, "home")))
+    return places
+
+
+def resolve(
+    rule: Rule,
+    *,
+    home: bool = False,
+    overrides: Mapping[str, str | int] | None = None,
+    written: Mapping[str, Place] | None = None,
+) -> CompiledRule:
+    """The rule with this site's thresholds; the overrides must have been checked with `override_problem`.
+
+    `written` says where the overrides stand; it changes nothing but what is told of them.
+    """
+    values = dict(overrides or {})
+    resolved, places = {}, {}
+    for name, threshold in rule.thresholds.items():
+        at_home = home and threshold.home is not None
         shipped = threshold.home if home and threshold.home is not None else threshold.value
         resolved[name] = Quantity.parse(values.get(name, shipped))
+        if name in values:
+            places[name] = (written or {}).get(name, UNKNOWN)
+        else:
+            places[name] = rule.places.get(f"home {name}" if at_home else name, UNKNOWN)
     meaning = {
         "pattern": rule.pattern,
         "memory": rule.memory,
@@ -141,6 +175,7 @@ def resolve(
         branches=branches,
         digest=digest,
         thresholds=resolved,
+        places=places,
         source=rule,
     )
 
@@ -200,12 +235,18 @@ def _compile(condition: Condition, resolved: Mapping[str, Quantity]) -> Test:
     if condition.is_ is not None:
         wanted = condition.is_
         return lambda picture: bool(told(picture) == wanted)
+    scale = MINUTE if name in IN_MINUTES else 1
     if condition.below is not None:
-        limit = resolved[condition.below].number
+        limit = resolved[condition.below].number / scale
         return lambda picture: (value := told(picture)) is not None and value < limit
     assert condition.above is not None
-    limit = resolved[condition.above].number
+    limit = resolved[condition.above].number / scale
     return lambda picture: (value := told(picture)) is not None and value > limit
+
+
+def true_of(condition: Condition, resolved: Mapping[str, Quantity], picture: Any) -> bool:
+    """Whether a condition is true of a picture, with these thresholds."""
+    return _compile(condition, resolved)(picture)
 
 
 def _both(one: Test, other: Test) -> Test:

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from monitor.core.device import Device, Subject
 from monitor.core.instants import parse_duration, show_duration
-from monitor.core.messages import AlarmCondition, Plan, Snapshot
+from monitor.core.messages import AlarmCondition, Plan, Snapshot, Window
 from monitor.core.picture import Picture
 from monitor.core.problems import Problem
+from monitor.core.rule_file import TracePlan
 from monitor.core.rulebook import Rule, Trace, TraceStep, resolve
 from monitor.core.sight import UnitPicture
 
-START = 1_800_000_000_000  # any instant: a trace's times are offsets
+START = 1_800_000_000_000  # 2027-01-15T08:00Z: a trace's times are offsets from 08:00, for its plan's sake
+SAID = (
+    "activity", "mains", "battery_percent", "battery_low", "rate_ml_h", "delivered_ml", "target_ml"
+)  # fmt: skip
 NO_WINDOWS = Plan(
     (), None, None, None, None, False, None, None, None
 )  # says only whether there is a glucose risk
@@ -50,11 +54,13 @@ def run_trace(rule: Rule, trace: Trace) -> tuple[list[int], list[int]]:
             edges += subject.instant([compiled], state, due, fresh=False)
     else:
         device = Device("trace", Picture("trace"), (compiled,))
+        device.picture.plan = None if trace.plan is None else _plan(trace.plan)
         snapshot: Snapshot | None = None
         for sequence, step in enumerate(trace.steps):
             snapshot = _snapshot(step, snapshot, sequence)
             if step.glucose_risk is not None:
-                device.picture.plan = NO_WINDOWS._replace(glucose_risk=step.glucose_risk)
+                plan = device.picture.plan or NO_WINDOWS
+                device.picture.plan = plan._replace(glucose_risk=step.glucose_risk)
             for _, found in device.instants(snapshot, snapshot.time, snapshot.time):
                 edges += found
         for _, found in device.instants(None, until, until):
@@ -62,6 +68,26 @@ def run_trace(rule: Rule, trace: Trace) -> tuple[list[int], list[int]]:
     holds = [edge.at - START for edge in edges if edge.kind == "holds"]
     ends = [edge.at - START for edge in edges if edge.kind == "ends"]
     return holds, ends
+
+
+def _plan(plan: TracePlan) -> Plan:
+    def hung(before: str | None) -> int | None:
+        return None if before is None else START - parse_duration(before)
+
+    def minute(clock: str) -> int:
+        return (int(clock[:2]) * 60 + int(clock[3:])) % (24 * 60)
+
+    return Plan(
+        windows=tuple(Window(minute(w.from_), minute(w.to), w.rate_ml_h) for w in plan.windows),
+        target_ml=plan.target_ml,
+        rate_ml_h=plan.rate_ml_h,
+        max_rate_ml_h=plan.highest_rate_ml_h,
+        kcal_per_ml=None,
+        glucose_risk=plan.glucose_risk,
+        feed_kind=plan.feed_kind,
+        container_hung=hung(plan.container_hung_before),
+        set_hung=hung(plan.set_hung_before),
+    )
 
 
 def _snapshot(step: TraceStep, before: Snapshot | None, sequence: int) -> Snapshot:
@@ -87,9 +113,5 @@ def _snapshot(step: TraceStep, before: Snapshot | None, sequence: int) -> Snapsh
         sequence=0, activity="unknown", alarms=(), mains=None, battery_percent=None, battery_low=None,
         rate_ml_h=None, delivered_ml=None, target_ml=None, dropped=(),
     )  # fmt: skip
-    said = {
-        name: value
-        for name in ("activity", "mains", "battery_percent", "battery_low", "delivered_ml", "target_ml")
-        if (value := getattr(step, name)) is not None
-    }
+    said = {name: value for name in SAID if (value := getattr(step, name)) is not None}
     return base._replace(id=str(sequence), time=at, sequence=sequence, alarms=alarms, **said)

@@ -156,6 +156,9 @@ class PlanWindow(Wire):
         description="Local time at which it ends; at or before `from`, it is the next day's.",
         examples=["06:00"],
     )
+    rate_ml_h: WantedRate | None = Field(
+        default=None, description="Planned rate in this window in mL/h, where it is another than the plan's."
+    )
 
 
 class PlanData(Wire):
@@ -164,7 +167,12 @@ class PlanData(Wire):
     windows: list[PlanWindow] = Field(
         min_length=1, max_length=WINDOWS_MAX, description="When feed is due, each day."
     )
-    target_ml: Wanted | None = Field(default=None, description="Volume wanted a day, in mL.", examples=[1000])
+    target_ml: Wanted | None = Field(
+        default=None,
+        description="Volume wanted in all windows of a day together, in mL; the day begins with the window that "
+        "follows the longest pause.",
+        examples=[1000],
+    )
     rate_ml_h: WantedRate | None = Field(default=None, description="Planned rate in mL/h.", examples=[100])
     highest_rate_ml_h: WantedRate | None = Field(
         default=None, description="Highest allowed rate in mL/h.", examples=[120]

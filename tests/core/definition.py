@@ -1,13 +1,17 @@
 """The rule semantics once more, straight from the design's text and deliberately simple: whole traces, no memory.
 
-Nothing of the product is imported: patterns, derived signals and the seven shipped rules, with the limits of the
-design's table, are written out again as functions of a whole trace. Instants and durations are integer milliseconds.
+Nothing of the product is imported: patterns, derived signals and the shipped rules, with the limits of the design's
+table, are written out again as functions of a whole trace (feeding plans in `definition_feed`, batteries in
+`definition_battery`). Instants and durations are integer milliseconds.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
+
+from tests.core import definition_battery, definition_feed
+from tests.core.definition_feed import Feed
 
 SECOND = 1_000
 MINUTE = 60 * SECOND
@@ -40,6 +44,7 @@ class Snap(NamedTuple):
     low: bool | None = None
     delivered: float | None = None
     target: float | None = None
+    rate: float | None = None
 
 
 class Span(NamedTuple):
@@ -131,8 +136,10 @@ def delivering(snaps: Sequence[Snap]) -> list[bool]:
     return found
 
 
-def feed_due(snaps: Sequence[Snap]) -> list[bool]:
-    """Without a plan: from the newest `feeding` snapshot on, unless something since (it included) ended it."""
+def feed_due(snaps: Sequence[Snap], feed: Feed | None = None) -> list[bool]:
+    """By the plan; without: from the newest `feeding` snapshot on, unless something since (it included) ended it."""
+    if feed is not None and feed.windows:
+        return definition_feed.due(feed, snaps)
     found = []
     for index in range(len(snaps)):
         fed = [i for i in range(index + 1) if snaps[i].activity == "feeding"]
@@ -221,46 +228,130 @@ def _repeated_occlusion(snaps: Sequence[Snap]) -> list[Memory]:
 
 def _low_power_unplugged(snaps: Sequence[Snap]) -> list[Memory]:
     low, very_low = [], []
-    for s in snaps:
+    for index, s in enumerate(snaps):
         under = [limit for limit in (5, 20) if s.percent is not None and s.percent < limit]
         depleted = any(alarm.condition == "battery-depleted" for alarm in s.alarms)
-        low.append((s.at, s.mains is False and (s.low is True or 20 in under)))
-        very_low.append((s.at, s.mains is False and (5 in under or depleted)))
+        left = definition_battery.minutes_left(snaps[: index + 1])
+        low.append(
+            (s.at, s.mains is False and (s.low is True or 20 in under or (left is not None and left < 30)))
+        )
+        soon = left is not None and left < 10
+        very_low.append((s.at, s.mains is False and (5 in under or soon or depleted)))
     return [_fixed(lasting(low, MINUTE, 0), "medium"), _fixed(lasting(very_low, MINUTE, 0), "high")]
 
 
-def _idle_past_limit(snaps: Sequence[Snap]) -> list[Memory]:
-    idle = [
-        (s.at, due and not fed) for s, due, fed in zip(snaps, feed_due(snaps), delivering(snaps), strict=True)
+def _idle(snaps: Sequence[Snap], feed: Feed | None) -> list[tuple[int, bool]]:
+    due, fed = feed_due(snaps, feed), delivering(snaps)
+    return [(s.at, due[index] and not fed[index]) for index, s in enumerate(snaps)]
+
+
+def _idle_past_limit(snaps: Sequence[Snap], feed: Feed | None) -> list[Memory]:
+    return [_fixed(lasting(_idle(snaps, feed), 10 * MINUTE, 60 * SECOND), "medium")]
+
+
+def _stopped_at_glucose_risk(snaps: Sequence[Snap], feed: Feed | None) -> list[Memory]:
+    if feed is None or not feed.glucose_risk:
+        return []
+    return [_fixed(lasting(_idle(snaps, feed), 15 * MINUTE, 2 * MINUTE), "high")]
+
+
+def _chattering(snaps: Sequence[Snap]) -> list[Memory]:
+    memories = []
+    for key in {(alarm.condition, alarm.line) for snap in snaps for alarm in snap.alarms}:
+        alone = [
+            snap._replace(alarms=tuple(a for a in snap.alarms if (a.condition, a.line) == key))
+            for snap in snaps
+        ]
+        active = [(snap.at, bool(snap.alarms)) for snap in alone]
+        memories.append(_fixed(recurring(onsets(alone, key[:1]), active, 3, MINUTE, 5 * MINUTE), "low"))
+    return memories
+
+
+def _not_charging(snaps: Sequence[Snap]) -> list[Memory]:
+    losing = [
+        (snap.at, definition_battery.losing_charge(snaps[: index + 1])) for index, snap in enumerate(snaps)
     ]
-    return [_fixed(lasting(idle, 10 * MINUTE, 60 * SECOND), "medium")]
+    return [_fixed(lasting(losing, 0, 0), "low")]
 
 
-def _out_of_sight(snaps: Sequence[Snap]) -> list[Memory]:
+def _behind_plan(snaps: Sequence[Snap], feed: Feed | None) -> list[Memory]:
+    if feed is None or not feed.windows:
+        return []
+    behind = definition_feed.behind(feed, snaps)
+    return [_fixed(lasting([(s.at, told) for s, told in zip(snaps, behind, strict=True)], 0, 0), "low")]
+
+
+def _over_plan(snaps: Sequence[Snap], feed: Feed | None) -> list[Memory]:
+    if feed is None or not feed.windows:
+        return []
+    fast = [
+        (
+            s.at,
+            s.activity == "feeding"
+            and None not in (s.rate, feed.highest)
+            and (s.rate or 0) > (feed.highest or 0),
+        )
+        for s in snaps
+    ]
+    fed, much = delivering(snaps), definition_feed.too_much(feed, snaps)
+    over = [(s.at, fed[index] and much[index]) for index, s in enumerate(snaps)]
+    past = [(s.at, fed[index] and not definition_feed.in_window(feed, s.at)) for index, s in enumerate(snaps)]
+    return [
+        _fixed(lasting(fast, MINUTE, 0), "high"),
+        _fixed(lasting(over, 0, 0), "medium"),
+        _fixed(lasting(past, 30 * MINUTE, 60 * SECOND), "medium"),
+    ]
+
+
+def _hung_too_long(snaps: Sequence[Snap], feed: Feed | None) -> list[Memory]:
+    if feed is None:
+        return []
+    hours = {"powder": 4, "infant": 4, "decanted": 8, "closed": 24}.get(feed.kind or "")
+    hung = []
+    for s in snaps:
+        old = (
+            hours is not None
+            and feed.container_hung is not None
+            and s.at - feed.container_hung > hours * HOUR
+        )
+        hung.append((s.at, old or (feed.set_hung is not None and s.at - feed.set_hung > 24 * HOUR)))
+    return [_fixed(lasting(hung, 0, 0), "low")]
+
+
+def _out_of_sight(snaps: Sequence[Snap], feed: Feed | None) -> list[Memory]:
     watched, urgent = [], []
-    for s, due in zip(snaps, feed_due(snaps), strict=True):
+    at_risk = feed is not None and feed.glucose_risk
+    for s, due in zip(snaps, feed_due(snaps, feed), strict=True):
         watch = s.activity != "off" and (due or bool(s.alarms))
         watched.append((s.at, watch))
-        urgent.append((s.at, watch and s.low is True))
+        urgent.append((s.at, watch and (s.low is True or (at_risk and due))))
     return [_fixed(silent(watched, 3 * MINUTE), "medium"), _fixed(silent(urgent, 3 * MINUTE), "high")]
 
 
 RULES: dict[str, Callable[[Sequence[Snap]], list[Memory]]] = {
+    "chattering": _chattering,
+    "not-charging": _not_charging,
     "muted-too-long": _muted_too_long,
     "unattended": _unattended,
     "standing-alarm": _standing_alarm,
     "repeated-occlusion": _repeated_occlusion,
     "low-power-unplugged": _low_power_unplugged,
+}
+PLAN_RULES: dict[str, Callable[[Sequence[Snap], Feed | None], list[Memory]]] = {
     "idle-past-limit": _idle_past_limit,
     "out-of-sight": _out_of_sight,
+    "stopped-at-glucose-risk": _stopped_at_glucose_risk,
+    "behind-plan": _behind_plan,
+    "over-plan": _over_plan,
+    "hung-too-long": _hung_too_long,
 }
 
 Event = tuple[int, str, str, str]  # instant, what, rule, priority
 
 
-def told(rule: str, snaps: Sequence[Snap], until: int) -> list[Event]:
+def told(rule: str, snaps: Sequence[Snap], until: int, feed: Feed | None = None) -> list[Event]:
     """What a rule tells up to and including `until`: it holds while any of its memories does, and never falls."""
-    memories = RULES[rule](snaps)
+    memories = RULES[rule](snaps) if rule in RULES else PLAN_RULES[rule](snaps, feed)
     bounds = {t for memory in memories for span in memory.spans for t in span if t is not None}
     found: list[Event] = []
     top = 0

@@ -99,7 +99,7 @@ def test_an_accept_by_message() -> None:
 
 
 def test_a_message_sent_twice_counts_once() -> None:
-    """The same id again, also after a restart: counted, not performed; another id is another answer."""
+    """The same id again, also after a restart: counted each time, not performed; another id is another answer."""
     bench = unattended()
     bench.button("pump-1", "nurse-1", "accept", id="b-1")
     bench.hand_back("nurse-1", "pump-1")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from monitor.core.instants import MINUTE, SECOND
+from monitor.core.messages import Plan
+from monitor.core.site import DeviceEntry
 from monitor.testing import START, Bench, alarm
 from tests.core.stories import FAULT, RINGING, mended, only, unattended
 
@@ -223,3 +225,52 @@ def test_a_broker_that_flaps_silences_nobody() -> None:
     bench.assert_told("charge", "next-rung")
     assert bench.assert_open("pump-2").due() is not None
     assert [told.person for told in bench.told if told.items[0][0] == bench.concern("pump-2").id] != []
+
+
+AT_RISK = Plan((), None, None, None, None, True, None, None, None)
+
+
+def stop_in_backlog(bench: Bench) -> None:
+    """A feed that must not stop was held from 00:05 to 00:25 of the backlog."""
+    bench.snapshot("pump-1", activity="held", time=START + 5 * MINUTE)
+    bench.snapshot("pump-1", activity="feeding", time=START + 25 * MINUTE)
+    bench.snapshot("pump-1", time=START + 39 * MINUTE)
+
+
+def test_a_stop_at_glucose_risk_in_the_backlog_is_told_once() -> None:
+    """To the first rung, saying from when to when; nobody is asked to accept, and nobody is told again."""
+    place = DeviceEntry(id="pump-1", unit="elm", place="bay 3 bed 1", pager_place="B3/1", plan=AT_RISK)
+    bench = Bench(only("stopped-at-glucose-risk", devices={"pump-1": place}))
+    bench.snapshot("pump-1", activity="feeding")
+    bench.at("00:01:00")
+    bench.link_down()
+    bench.at("00:41:00")
+    bench.link_up()
+    stop_in_backlog(bench)
+    bench.marker_back()
+    bench.at("02:00:00")
+    concern = bench.assert_settled("pump-1")
+    assert sorted((told.person, told.items) for told in bench.told) == [
+        (nurse, ((concern.id, "missed"),)) for nurse in ("nurse-1", "nurse-2")
+    ]
+    page = bench.told[0].text
+    assert page.startswith(
+        "MISSED HIGH B3/1: feed due, not delivering. Was stopped 22:05-22:25, unseen. Look at"
+    )
+    assert "Code" not in page
+
+
+def test_a_stop_without_the_risk_in_the_backlog_is_not_told() -> None:
+    """The same feed without a glucose risk: recorded, and told to nobody."""
+    place = DeviceEntry(id="pump-1", unit="elm", place="bay 3 bed 1", pager_place="B3/1")
+    bench = Bench(only("idle-past-limit", devices={"pump-1": place}))
+    bench.snapshot("pump-1", activity="feeding")
+    bench.at("00:01:00")
+    bench.link_down()
+    bench.at("00:41:00")
+    bench.link_up()
+    stop_in_backlog(bench)
+    bench.marker_back()
+    bench.at("02:00:00")
+    bench.assert_settled("pump-1")
+    assert bench.told == []

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from monitor.core.briefing import doing, last_seen, why_settled
-from monitor.core.instants import SECOND
-from monitor.core.messages import AlarmCondition
+from monitor.core.instants import HOUR, SECOND
+from monitor.core.messages import AlarmCondition, Plan, Window
 from monitor.core.picture import Picture
 from monitor.testing import START, Bench, ward
 from tests.core.stories import RINGING, only
@@ -54,6 +54,80 @@ def picture(**said: Any) -> Picture:
 def test_an_end_says_why_and_what_the_pump_does(about: str, known: dict[str, Any], why: str) -> None:
     """Why it is over in words that are true of the picture: no all-clear of what is not known."""
     assert why_settled(about, "any", picture(**known)) == why
+
+
+PLAN = Plan((Window(20 * 60, 6 * 60, 100.0),), 1000.0, None, None, 1.5, False, "powder", START, None)
+MEALS = PLAN._replace(windows=(Window(18 * 60, 21 * 60, 100.0), Window(23 * 60, 24 * 60, 100.0)))
+MORNING = START + 10 * HOUR
+BEHIND = {
+    "plan": PLAN,
+    "acted": START,
+    "window_start": START - 2 * HOUR,
+    "counter_ml": 150.0,
+    "given_ml": 150.0,
+}
+
+
+@pytest.mark.parametrize(
+    ("rule", "known", "why"),
+    [
+        ("behind-plan", BEHIND, "what was given is 50 mL (75 kcal) behind the plan, within the limits"),
+        ("behind-plan", BEHIND | {"given_ml": 199.5}, "what was given is as planned again"),
+        (
+            "behind-plan",
+            BEHIND | {"window_start": None, "acted": MORNING},
+            "the times of its plan are over, 850 mL (1275 kcal) short of the target",
+        ),
+        (
+            "behind-plan",
+            BEHIND | {"window_start": None, "acted": MORNING, "given_ml": 1000.0},
+            "the times of its plan are over, and the target was given",
+        ),
+        (
+            "behind-plan",
+            BEHIND | {"plan": MEALS, "window_start": None},
+            "its plan pauses until the next time of the day, 150 mL (225 kcal) behind it so far",
+        ),
+        (
+            "behind-plan",
+            BEHIND | {"day_start": START},
+            "a new feeding day of its plan has begun; what the last one was short of was not given",
+        ),
+        ("behind-plan", BEHIND | {"feed_ended": True}, "somebody has answered that the feed is over for now"),
+        (
+            "behind-plan",
+            BEHIND | {"given_known": False},
+            "what was given is not known any more, as the pump's counter went back",
+        ),
+        ("behind-plan", {}, "there is no plan for it any more"),
+        ("over-plan", {"plan": PLAN, "delivering": True}, "it gives no more than the plan allows"),
+        ("over-plan", {"plan": PLAN}, "it delivers no more"),
+        ("hung-too-long", {"plan": PLAN}, "the hang times as recorded are within their limits again"),
+        ("hung-too-long", {"plan": PLAN._replace(container_hung=None)}, "no hang times are recorded any more"),
+        ("an-integrators-own", {"plan": PLAN}, "it is as planned again"),
+    ],
+)  # fmt: skip
+def test_the_end_of_a_concern_about_a_plan_is_no_more_than_is_known(
+    rule: str, known: dict[str, Any], why: str
+) -> None:
+    """Whether the plan was kept, ran out, or nobody knows: said as it is, and what the pump does now."""
+    found = picture(**known)
+    found.activity = "held"
+    assert why_settled("plan", rule, found, START - HOUR) == f"{why}; the pump is held by a person, no alarm"
+
+
+@pytest.mark.parametrize(
+    ("mains", "why"),
+    [
+        (True, "its battery no longer falls"),
+        (False, "it is off the mains now; nobody knows yet whether it charges"),
+        (None, "it no longer says how it is powered, so look at its plug"),
+    ],
+)
+def test_a_battery_that_did_not_charge(mains: bool | None, why: str) -> None:
+    """Unplugged is no proof that it charges."""
+    found = picture(mains=mains, activity="feeding")
+    assert why_settled("power", "not-charging", found) == f"{why}; the pump is feeding, no alarm"
 
 
 def test_a_unit_has_no_picture() -> None:

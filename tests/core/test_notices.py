@@ -234,7 +234,7 @@ def test_who_has_it_is_told(why: str) -> None:
     """Where a reason is about a holder the duty label is in it, and without one the sentence still stands."""
     whole = notices.mail([facts(why=why, holder="day nurse 1")], ZONE).body
     told = wording.WHY[why].mail
-    assert ("day nurse 1" in whole.lower()) == ("{" in told)
+    assert ("day nurse 1" in whole.lower()) == ("{" in told.replace("{span}", ""))
     without = notices.mail([facts(why=why)], ZONE).body
     assert "{" not in without
     assert "None" not in without

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.core import guidance, notices, wording
-from monitor.core.facts import Facts
+from monitor.core.facts import Facts, RateFacts
 from monitor.core.gsm7 import SINGLE, fit, septets
 from monitor.core.messages import AlarmCondition
 from tests.core.sample_facts import ZONE, facts
@@ -25,6 +25,8 @@ anything = st.text(max_size=300) | st.sampled_from(
 )
 numbers = st.none() | st.floats() | st.integers(-(10**30), 10**30)
 instants = st.integers(-(10**18), 10**18)
+known = st.floats() | st.integers(-(10**30), 10**30)
+rates = st.builds(RateFacts, needed_ml_h=known, allowed_ml_h=known, cannot_ml=known)
 wild = st.fixed_dictionaries(
     {
         "rule": st.sampled_from(sorted(wording.WHAT)) | anything,
@@ -55,6 +57,16 @@ wild = st.fixed_dictionaries(
         "delivered_ml": numbers,
         "target_ml": numbers,
         "rate_ml_h": numbers,
+        "reason": anything,
+        "ended": st.none() | instants,
+        "shortfall_ml": numbers,
+        "left_ml": numbers,
+        "kcal_per_ml": numbers,
+        "minutes_left": numbers,
+        "hanging": st.lists(
+            st.tuples(st.sampled_from(["container", "giving set"]), instants), max_size=2
+        ).map(tuple),
+        "rate": st.none() | rates,
         "checks": st.lists(anything, max_size=3).map(tuple),
         "alarms": st.lists(
             st.builds(AlarmCondition, anything, anything, anything, anything, st.none() | instants),
@@ -107,6 +119,14 @@ def test_any_subject_is_safe_in_a_header(fact: Facts) -> None:
     assert fact.told_as.kind == "over" or fact.code in text.body
 
 
+@given(wild)
+def test_a_rate_is_said_on_the_ward_of_values_that_are_not_old(fact: Facts) -> None:
+    """Whatever comes in: nowhere else than in a ward's mail that calls or tells who has it, and as information."""
+    said = "licensed to decide, not an instruction" in notices.mail([fact], ZONE).body
+    asked = fact.told_as.kind in ("call", "yours") and not fact.unit_wide and fact.last_seen > 0
+    assert said == (fact.rate is not None and fact.setting == "ward" and not fact.stale and asked)
+
+
 @given(wild, st.booleans(), numbers, numbers, numbers, anything)
 def test_a_page_says_nothing_of_health(
     fact: Facts, risk: bool, rate: float | None, delivered: float | None, target: float | None, settled: str
@@ -114,7 +134,8 @@ def test_a_page_says_nothing_of_health(
     """A page is the same whatever is known of glucose risk, volumes, rate or free text about the person."""
     other = dataclasses.replace(
         fact, glucose_risk=risk, rate_ml_h=rate, delivered_ml=delivered, target_ml=target, settled=settled,
-        checks=(settled,), hazard=settled, sentence=settled,
+        checks=(settled,), hazard=settled, sentence=settled, reason=settled, rate=None, shortfall_ml=delivered,
+        left_ml=target, minutes_left=rate, kcal_per_ml=rate, hanging=(),
     )  # fmt: skip
     assert notices.page([fact], ZONE) == notices.page([other], ZONE)
 

@@ -226,7 +226,7 @@ BROKEN = {
         "'patients'",
         "patience, gap",
     ),
-    "no for": (LASTING, 'for = "patience"\n', "", "when[0].for", "", "is missing"),
+    "no for": (SILENT, 'for = "patience"\n', "", "when[0].for", "", "is missing"),
     "no quiet": (RECURRING, 'quiet = "gap"\n', "", "when[0].quiet", "", "is missing"),
     "a key of another pattern": (
         SILENT,
@@ -395,6 +395,17 @@ def test_a_mistake_is_named(kind: str) -> None:
     assert [(problem.key, problem.value) for problem in found] == [(key, value)], found
     assert expected in found[0].expected
     assert str(found[0]).startswith(f"rules/made-up.toml: {key}")
+
+
+def test_a_lasting_condition_without_for_holds_at_once() -> None:
+    """From the first snapshot at which it is true, until the first at which it is not."""
+    text = changed(
+        changed(LASTING, 'for = "patience"\nbridging = "gap"\n', ""), 'holds = ["100 ms"]', 'holds = ["0 s"]'
+    )
+    start, end = text.index("[thresholds.patience]"), text.index("[checks]")
+    at_once = parse(text[:start] + text[end:], "made-up.toml")
+    assert trace_problems(at_once, "made-up.toml") == []
+    assert [(branch.hold_for, branch.bridging) for branch in resolve(at_once).branches] == [(0, 0)]
 
 
 def test_several_mistakes_are_told_at_once() -> None:

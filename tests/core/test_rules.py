@@ -8,15 +8,19 @@ from hypothesis import strategies as st
 
 from monitor.core.rulebook import Rule
 from monitor.core.traces import trace_problems
-from tests.core.definition import HOUR, MINUTE, RULES, SECOND, Alarm, Event, Snap, told
+from tests.core.definition import HOUR, MINUTE, PLAN_RULES, RULES, SECOND, Alarm, Event, Snap, told
+from tests.core.definition_feed import Feed
+from tests.core.plan_stories import battery_stories, hang_stories, plan_stories
+from tests.core.tie_stories import TIES
 from tests.core.traces import LIMITS, START, Story, plain, rules_told, stories
 
 ABOUT = sorted(LIMITS)
+PLANNED = {"plan": plan_stories, "battery": battery_stories, "hung": hang_stories}
 
 
 def test_traces_in_the_rule_files_do_as_they_say(shipped: tuple[Rule, ...]) -> None:
     """Each shipped rule fires, and stays quiet, exactly as its own traces say."""
-    assert len(shipped) >= len(RULES)
+    assert {*RULES, *PLAN_RULES, "sight-lost"} == {rule.id for rule in shipped}
     for rule in shipped:
         assert trace_problems(rule, f"{rule.id}.toml") == []
         assert any(trace.holds for trace in rule.traces)
@@ -25,8 +29,9 @@ def test_traces_in_the_rule_files_do_as_they_say(shipped: tuple[Rule, ...]) -> N
 
 def agree(story: Story, shipped: tuple[Rule, ...]) -> None:
     """Replay and definition tell the same, to the millisecond."""
-    expected = sorted(event for rule in RULES for event in told(rule, story.snaps, story.until))
-    assert rules_told(story.lines, shipped, story.until) == expected
+    rules = (*RULES, *PLAN_RULES)
+    expected = sorted(event for rule in rules for event in told(rule, story.snaps, story.until, story.feed))
+    assert rules_told(story.lines, shipped, story.until, story.feed) == expected
 
 
 @settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
@@ -34,6 +39,44 @@ def agree(story: Story, shipped: tuple[Rule, ...]) -> None:
 def test_replay_agrees_with_the_definition(shipped: tuple[Rule, ...], story: Story) -> None:
     """Random traces, mostly at exact limits, against functions of the whole trace that know no state."""
     agree(story, shipped)
+
+
+@settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.sampled_from(sorted(PLANNED)).flatmap(lambda about: PLANNED[about]()))
+def test_replay_agrees_about_plans_and_batteries(shipped: tuple[Rule, ...], story: Story) -> None:
+    """Nights with a plan in five zones, three of them with a clock that changes; batteries; feed that hangs."""
+    agree(story, shipped)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(stories("feed"))
+def test_replay_agrees_where_only_a_glucose_risk_is_known(shipped: tuple[Rule, ...], story: Story) -> None:
+    """A plan that names no windows: feed is due as without one, and a stop is graver."""
+    story.feed = Feed((), glucose_risk=True)
+    agree(story, shipped)
+
+
+@pytest.mark.parametrize("about", TIES)
+def test_replay_agrees_at_ties_told_by_hand(shipped: tuple[Rule, ...], about: str) -> None:
+    """Each limit of the rules about plans, batteries and chatter, and a little to either side."""
+    for story in TIES[about]():
+        agree(story, shipped)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(3600)
+@pytest.mark.parametrize(("about", "count"), [("plan", 4_000), ("battery", 4_000), ("hung", 1_000)])
+def test_replay_agrees_about_plans_and_batteries_on_thousands(
+    shipped: tuple[Rule, ...], about: str, count: int
+) -> None:
+    """The same, thousands of them."""
+
+    @settings(max_examples=count, deadline=None, suppress_health_check=list(HealthCheck))
+    @given(PLANNED[about]())
+    def check(story: Story) -> None:
+        agree(story, shipped)
+
+    check()
 
 
 @pytest.mark.long

@@ -4,23 +4,28 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from hypothesis import strategies as st
 
+from monitor.adapters.zones import zone_table
 from monitor.core.instants import show
+from monitor.core.messages import Plan, Window
 from monitor.core.rulebook import Rule
+from monitor.core.site import DeviceEntry
 from monitor.replay import Line, replay, trace_site
 from tests.core.definition import HOUR, MINUTE, SECOND, Alarm, Event, Snap
+from tests.core.definition_feed import Feed
 
 START = 1_800_000_000_000  # any instant
 
 # The limits of the shipped rules that matter to each kind of story: T, G, W and Q.
 LIMITS = {
     "sound": (30 * SECOND, MINUTE, 2 * MINUTE, 4 * MINUTE, 5 * MINUTE, 10 * MINUTE),
+    "chatter": (10 * SECOND, 20 * SECOND, 30 * SECOND, 40 * SECOND, MINUTE, 5 * MINUTE),
     "onsets": (MINUTE, 10 * MINUTE, 15 * MINUTE, 30 * MINUTE, HOUR),
-    "feed": (MINUTE, 3 * MINUTE, 10 * MINUTE, 4 * HOUR),
+    "feed": (MINUTE, 2 * MINUTE, 3 * MINUTE, 10 * MINUTE, 15 * MINUTE, 4 * HOUR),
     "power": (30 * SECOND, MINUTE, 3 * MINUTE),
 }
 
@@ -40,7 +45,7 @@ def message(
         alarms.append({**shown, "line": alarm.line} if alarm.line else shown)
     data: dict[str, Any] = {"sequence": sequence, "activity": snap.activity, "alarms": alarms}
     power = {"mains": snap.mains, "battery_percent": snap.percent, "battery_low": snap.low}
-    delivery = {"delivered_ml": snap.delivered, "target_ml": snap.target}
+    delivery = {"rate_ml_h": snap.rate, "delivered_ml": snap.delivered, "target_ml": snap.target}
     for name, part in (("power", power), ("delivery", delivery)):
         if said := {key: value for key, value in part.items() if value is not None}:
             data[name] = said
@@ -69,9 +74,21 @@ def plain(snaps: Iterable[Snap], device: str = "pump-1") -> list[Line]:
     ]
 
 
-def rules_told(lines: Sequence[Line], rules: Iterable[Rule], until: int | None = None) -> list[Event]:
+def plan_of(feed: Feed) -> Plan:
+    """A plan as the product takes it."""
+    windows = tuple(Window(begin, end, rate) for begin, end, rate in feed.windows)
+    hung = (feed.kind, feed.container_hung, feed.set_hung)
+    return Plan(windows, feed.target, feed.rate, feed.highest, None, feed.glucose_risk, *hung)
+
+
+def rules_told(
+    lines: Sequence[Line], rules: Iterable[Rule], until: int | None = None, feed: Feed | None = None
+) -> list[Event]:
     """What `replay --only-rules` tells of one device: instant, event, rule, priority; in order."""
-    site = trace_site(rules, {"pump-1"})
+    site = trace_site(rules)
+    if feed is not None:
+        entry = DeviceEntry(id="pump-1", unit=site.units[0], plan=plan_of(feed))
+        site = replace(site, devices={"pump-1": entry}, zone=zone_table(feed.zone), zone_name=feed.zone)
     happened = replay(lines, site, until=until, only_rules=True, known=True)
     return sorted((h.at, h.event, h.rule or "", h.priority or "") for h in happened)
 
@@ -83,6 +100,7 @@ class Story:
     lines: list[Line] = field(default_factory=list)
     snaps: list[Snap] = field(default_factory=list)
     until: int = START
+    feed: Feed | None = None
 
 
 @st.composite
@@ -95,7 +113,7 @@ def stories(draw: st.DrawFn, about: str, most: int = 14) -> Story:
     time = START
     for number in range(1, count + 1):
         if number > 1:
-            time = _later(draw, [snap.at for snap in story.snaps], LIMITS[about])
+            time = _later(draw, [snap.at for snap in story.snaps], about)
         acts = time
         if number > 1 and draw(st.integers(0, 11)) == 0:
             time, acts = story.lines[-1].received, story.snaps[-1].at + 1  # equal time, higher sequence
@@ -104,13 +122,14 @@ def stories(draw: st.DrawFn, about: str, most: int = 14) -> Story:
         story.lines.append(line(message(state, time=time, sequence=number), time))
         if draw(st.integers(0, 11)) == 0:
             story.lines.append(story.lines[-1])  # a duplicate changes nothing
-    story.until = _later(draw, [snap.at for snap in story.snaps], LIMITS[about])
+    story.until = _later(draw, [snap.at for snap in story.snaps], about)
     return story
 
 
-def _later(draw: st.DrawFn, before: Sequence[int], limits: Sequence[int]) -> int:
+def _later(draw: st.DrawFn, before: Sequence[int], about: str) -> int:
     """An instant after all of these, mostly at a limit after one of the latest, give or take a millisecond."""
-    anchor = draw(st.sampled_from(before[-5:]))
+    limits = LIMITS[about]
+    anchor = draw(st.sampled_from(before[-2:] if about == "chatter" else before[-5:]))
     found = anchor + draw(st.sampled_from(limits)) + draw(st.sampled_from((0, 0, 0, -1, 1)))
     while found <= before[-1]:
         found += draw(st.sampled_from((*limits[:3], 1, 10 * SECOND)))
@@ -124,10 +143,10 @@ def _changed(draw: st.DrawFn, state: Snap, about: str, remembered: dict[tuple[st
         state = _refed(draw, state)
     if about == "feed" and draw(st.integers(0, 3)):
         return state
-    if about == "onsets" and state.alarms and draw(st.booleans()):
+    if about in ("onsets", "chatter") and state.alarms and draw(st.booleans()):
         return state._replace(alarms=())
     other = "downstream-occlusion" if about == "onsets" else "set-misloaded"
-    return _realarmed(draw, state, ("occlusion", other), remembered)
+    return _realarmed(draw, state, ("occlusion", other), remembered, about)
 
 
 def _refed(draw: st.DrawFn, state: Snap) -> Snap:
@@ -160,13 +179,18 @@ def _repowered(draw: st.DrawFn, state: Snap) -> Snap:
 
 
 def _realarmed(
-    draw: st.DrawFn, state: Snap, conditions: Sequence[str], remembered: dict[tuple[str, str], int]
+    draw: st.DrawFn,
+    state: Snap,
+    conditions: Sequence[str],
+    remembered: dict[tuple[str, str], int],
+    about: str,
 ) -> Snap:
     alarms = {(alarm.condition, alarm.line): alarm for alarm in state.alarms}
     for _ in range(draw(st.sampled_from((1, 1, 2)))):
         key = (draw(st.sampled_from(conditions)), draw(st.sampled_from(("", "", "flush"))))
         alarm = alarms.pop(key, None)
-        what = draw(st.sampled_from(("on", "clear", "clear", "mute", "escalate", "again")))
+        clear = ("again", "again") if about == "chatter" else ("clear", "clear")
+        what = draw(st.sampled_from(("on", *clear, "mute", "escalate", "again")))
         if what == "clear":
             continue
         if alarm is None:
@@ -177,7 +201,7 @@ def _realarmed(
             alarm = alarm._replace(inactivation=draw(st.sampled_from(sounds)))
         elif what == "escalate":
             alarm = alarm._replace(priority=draw(st.sampled_from(("medium", "high", "low"))))
-        elif what == "again" and key not in remembered:
+        elif what == "again" and (key not in remembered or about == "chatter"):
             alarm = alarm._replace(since=state.at)  # a new onset that no snapshot showed clear
         remembered[key] = alarm.since
         alarms[key] = alarm
