@@ -78,7 +78,7 @@ def _trail_show(args: argparse.Namespace) -> int:
             for line in trail_view.concerns(reader.entries(), names):
                 print(line)
             return 0
-        text = trail_view.story(reader.entries(concern=args.concern), names, **_local(args))
+        text = trail_view.story(reader.entries(concern=args.concern), names, **local(args))
     if not text:
         say(f"no concern {args.concern} in this trail; `secondbell trail show list` names them")
         return WRONG
@@ -86,7 +86,7 @@ def _trail_show(args: argparse.Namespace) -> int:
     return 0
 
 
-def _local(args: argparse.Namespace) -> dict[str, Any]:
+def local(args: argparse.Namespace) -> dict[str, Any]:
     """The site's zone and what people are called there, where the site file can be read."""
     from monitor.adapters.zones import zone_table
     from monitor.sitefile.reading import read

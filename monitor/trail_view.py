@@ -74,7 +74,9 @@ def _sentence(told: Mapping[str, Any], names: Names, called: Mapping[str, str]) 
     detail: dict[str, Any] = told.get("detail", {})
     person = name_of(told.get("person"), names, called)
     match told["event"]:
-        case "raised" | "relapsed" | "joined":
+        case "priority-raised" if not detail.get("evidence"):  # of an older version
+            return f"priority-raised, {told['priority']} priority"
+        case "raised" | "relapsed" | "joined" | "priority-raised":
             since = f", since {show(detail['since'])[11:19]}Z" if "since" in detail else ""
             seen = detail.get("evidence", {})
             return f"{told['event']}, {told['priority']} priority{since}; seen: {_seen(seen)}"

@@ -26,6 +26,10 @@ WHY_NEXT = {
 """Why the next rung is told, where it is not for a wait that is over."""
 
 
+TOLD_AFTERWARDS = frozenset({"stopped-at-glucose-risk"})
+"""What is told once although it began and ended in a backlog: harm may come after it is over (design: Time)."""
+
+
 class Actions:
     """Performs cells."""
 
@@ -181,6 +185,8 @@ class Actions:
         concern.holder = None
         if began in ("raised", "relapsed"):  # began and ended in the backlog: recorded, nobody is told
             self._journal.about("missed", concern, now)
+            if concern.rule in TOLD_AFTERWARDS:
+                self._caller.tell_afterwards(concern, now)
         else:
             why = "withdrawn" if self._event is Event.WITHDRAWN else "stand-down"
             holder = (

@@ -8,15 +8,17 @@ from monitor.core.calls import CALLS
 from monitor.core.concern import Concern
 from monitor.core.concerns import State
 from monitor.core.device import Device
-from monitor.core.facts import Facts
+from monitor.core.facts import Facts, RateFacts
 from monitor.core.guidance import checks
 from monitor.core.ladders import people_of
 from monitor.core.messages import AlarmCondition
-from monitor.core.phrases import clock, one_line
+from monitor.core.phrases import clock, missing, one_line
 from monitor.core.picture import NOT_FED_FOR, Picture
+from monitor.core.progress import feeding_day, scheduled_ml
+from monitor.core.reasons import sentence
 from monitor.core.site import Site
 from monitor.core.tracks import counted
-from monitor.core.wording import ACTIVITY, CONDITIONS, WHAT
+from monitor.core.wording import ACTIVITY, CONDITIONS, FEED_KIND, WHAT
 
 MOST_PLACES = 40  # in one notice about a unit; the rest is counted
 
@@ -35,6 +37,7 @@ def facts_of(
     picture = device.picture if device is not None else Picture(concern.unit)
     entry = site.devices.get(concern.subject)
     told = concern.told.get(person)
+    planned = None if (progress := picture.progress) is None else progress.target_ml
     return Facts(
         concern=concern.id,
         rule=concern.rule,
@@ -63,7 +66,7 @@ def facts_of(
         battery_low=picture.battery_low,
         rate_ml_h=picture.rate_ml_h,
         delivered_ml=picture.delivered_ml,
-        target_ml=picture.target_ml,
+        target_ml=picture.target_ml if picture.target_ml is not None else planned,
         feed_due=picture.feed_due,
         delivering=picture.delivering,
         glucose_risk=picture.glucose_risk,
@@ -88,7 +91,48 @@ def facts_of(
         places=tuple(places),
         told_before=told[2] if told else 0,
         onsets=_onsets(concern, device),
+        reason=sentence(concern.evidence, now, site.zone, still=concern.holding),
+        ended=_ended(concern, picture),
+        shortfall_ml=picture.shortfall_ml,
+        left_ml=_left(picture),
+        kcal_per_ml=None if picture.plan is None else picture.plan.kcal_per_ml,
+        minutes_left=picture.minutes_left,
+        hanging=_hanging(picture, now) if concern.rule == "hung-too-long" else (),
+        rate=_rate(picture) if concern.rule == "behind-plan" else None,
     )
+
+
+def _ended(concern: Concern, picture: Picture) -> int | None:
+    """When it was over: of a feed that runs, when it began to again, which is before its rule lets go."""
+    at = concern.settled_at
+    again = picture.delivering_since if picture.delivering else None
+    if at is None or again is None or not concern.begun < again <= at:
+        return at
+    return again
+
+
+def _hanging(picture: Picture, now: int) -> tuple[tuple[str, int], ...]:
+    plan = picture.plan
+    if plan is None:
+        return ()
+    kind = f" ({FEED_KIND[plan.feed_kind]})" if plan.feed_kind else ""
+    hung = ((f"container{kind}", plan.container_hung), ("giving set", plan.set_hung))
+    return tuple((what, max(0, now - since)) for what, since in hung if since is not None)
+
+
+def _left(picture: Picture) -> float | None:
+    """What is left of the plan's target, in mL, where it is known what was given."""
+    now = picture.progress
+    if now is None or now.target_ml is None or now.shortfall_ml is None:
+        return None
+    return max(0.0, now.target_ml - picture.given_ml)
+
+
+def _rate(picture: Picture) -> RateFacts | None:
+    now = picture.progress
+    if now is None or now.needed_ml_h is None or now.cannot_ml is None:
+        return None
+    return RateFacts(needed_ml_h=now.needed_ml_h, allowed_ml_h=now.allowed_ml_h, cannot_ml=now.cannot_ml)
 
 
 def named(site: Site, concern: Concern) -> str:
@@ -107,7 +151,9 @@ def _onsets(concern: Concern, device: Device | None) -> tuple[tuple[int, AlarmCo
     )
     if device is None or rule is None or not device.picture.recent:
         return ()
-    return tuple(counted(rule, device.picture, device.picture.recent[-1][0]))
+    found = counted(rule, device.picture, device.picture.recent[-1][0])
+    lines = {tuple(reason["alarm"]) for reason in concern.evidence.get("held", ()) if "alarm" in reason}
+    return tuple((at, alarm) for at, alarm in found if not lines or (alarm.condition, alarm.line) in lines)
 
 
 def next_at(concern: Concern, now: int) -> int | None:
@@ -137,12 +183,22 @@ def last_seen(site: Site, picture: Picture) -> int:
     return picture.acted if late else picture.receipt
 
 
-def why_settled(about: str, rule: str, picture: Picture | None) -> str:
-    """Why a concern is over and what the pump does now, in words."""
+def why_settled(about: str, rule: str, picture: Picture | None, raised_at: int | None = None) -> str:
+    """Why a concern is over and what the pump does now, in words; `raised_at`: when its rule began to hold."""
     if picture is None:
         return "the pumps can be seen again" if rule == "sight-lost" else "it is over"
     if about == "sight":
         return f"it is heard of again; {doing(picture)}"
+    if about == "plan":
+        return f"{_plan_settled(rule, picture, raised_at)}; {doing(picture)}"
+    if rule == "not-charging":
+        if picture.mains:
+            why = "its battery no longer falls"
+        elif picture.mains is None:
+            why = "it no longer says how it is powered, so look at its plug"
+        else:
+            why = "it is off the mains now; nobody knows yet whether it charges"
+        return f"{why}; {doing(picture)}"
     if about == "power":
         if picture.mains:
             why = "it is on mains again"
@@ -162,6 +218,45 @@ def why_settled(about: str, rule: str, picture: Picture | None) -> str:
             f"this person should be fed; {now}"
         )
     return f"no feed is due; {now}"
+
+
+def _plan_settled(rule: str, picture: Picture, raised_at: int | None) -> str:
+    """Why a concern about the plan is over."""
+    plan = picture.plan
+    if plan is None:
+        return "there is no plan for it any more"
+    if rule == "hung-too-long":
+        if plan.container_hung is None and plan.set_hung is None:
+            return "no hang times are recorded any more"
+        return "the hang times as recorded are within their limits again"
+    if rule == "over-plan":
+        return "it gives no more than the plan allows" if picture.delivering else "it delivers no more"
+    if rule != "behind-plan":
+        return "it is as planned again"
+    if picture.feed_ended:
+        return "somebody has answered that the feed is over for now"
+    if not picture.given_known:
+        return "what was given is not known any more, as the pump's counter went back"
+    if raised_at is not None and picture.day_start is not None and picture.day_start > raised_at:
+        return "a new feeding day of its plan has begun; what the last one was short of was not given"
+    if picture.in_window and picture.shortfall_ml is not None:
+        if picture.shortfall_ml < 1:
+            return "what was given is as planned again"
+        behind = missing(picture.shortfall_ml, plan.kcal_per_ml)
+        return f"what was given is {behind} behind the plan, within the limits"
+    wanted = plan.target_ml if plan.target_ml is not None else picture.target_ml
+    day = feeding_day(plan, picture.zone, picture.acted)
+    if day is not None and day.left(picture.acted):  # as with meals by day
+        due = scheduled_ml(day, wanted, picture.acted)
+        short = 0.0 if due is None else max(0.0, due - picture.given_ml)
+        so_far = "" if due is None else f", {missing(short, plan.kcal_per_ml)} behind it so far"
+        return f"its plan pauses until the next time of the day{so_far}"
+    if wanted is None:
+        return "the times of its plan are over"
+    short = wanted - picture.given_ml
+    if short <= 0:
+        return "the times of its plan are over, and the target was given"
+    return f"the times of its plan are over, {missing(short, plan.kcal_per_ml)} short of the target"
 
 
 def doing(picture: Picture) -> str:

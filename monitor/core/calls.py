@@ -93,6 +93,13 @@ class Caller:
             person, concern.id, why, rank, now, way=way, occasion=f"{concern.rung}|{concern.times}"
         )
 
+    def tell_afterwards(self, concern: Concern, now: int) -> None:
+        """Let whoever would have been told first hear of what is over: nobody is asked to accept, nothing waits."""
+        site = self.site
+        ladder = site.ladder(concern.unit, concern.priority)
+        for person in call(ladder, 0, concern.unit, now, site.rota, site.last_resort).people:
+            self.tell(concern, person, "missed", now)
+
     def wait_of(self, concern: Concern, rung: int) -> int:
         """How long a rung has, in ms."""
         ladder = self.site.ladder(concern.unit, concern.priority)

@@ -25,8 +25,10 @@ class Concern:
         "waits_from_send",
         "holder", "last_holder", "recheck_at", "told", "told_at", "settled_at", "settled", "held_back", "late_by",
         "round_at", "evidence",
+        "measure",
     )  # fmt: skip
-    VERSION = 1
+    VERSION = 2
+    SINCE_2 = frozenset({"measure"})  # what a record of version 1 does not have
     __slots__ = (*FIELDS, "queued")
 
     def __init__(
@@ -65,12 +67,18 @@ class Concern:
         self.late_by: int | None = None
         self.round_at: int | None = None  # when a ladder last went past its end
         self.evidence: dict[str, Any] = {}
+        self.measure: list[float | None] | None = None  # how bad it was when somebody was last told
         self.queued: int | None = None  # the instant at which the engine's heap has it
 
     @property
     def priority(self) -> str:
         """high, medium or low."""
         return PRIORITY[self.rank]
+
+    @property
+    def begun(self) -> int:
+        """When the trouble began: its run, first onset or silence, else when the rule began to hold."""
+        return self.raised_at if self.since is None else self.since
 
     @property
     def live(self) -> bool:
@@ -96,6 +104,7 @@ class Concern:
         """The record from what `dump` gave."""
         concern = cls(id="", subject="", unit="", rule="", about="", rank=1, at=0)
         for field in cls.FIELDS:
-            setattr(concern, field, state[field])
+            if field in state or field not in cls.SINCE_2:
+                setattr(concern, field, state[field])
         concern.state = State(concern.state)
         return concern

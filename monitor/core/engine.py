@@ -132,6 +132,7 @@ class Engine:
         self.responsibility.duty_seen = now
         if loaded is not None:
             self._load(loaded)
+        self.fleet.unseen.begin(self.fleet.get, self.now)
         if not only_rules:
             if link or loaded is None:  # else the link will say which: a start is not yet a loss of sight
                 self.lookout.look_at_units(self.now)
@@ -184,6 +185,11 @@ class Engine:
             return error
         self.fleet.guarding = False
         return None
+
+    def hear_again(self, snapshot: Snapshot, now: int) -> bool:
+        """Take a snapshot if it goes the short way, which asks for nothing and tells nothing; else nothing was done."""
+        self.now = max(self.now, now)
+        return self._repeats(snapshot)
 
     def _repeats(self, snapshot: Any) -> bool:
         """Take a snapshot by the short way, if it can be: most messages can."""
@@ -492,6 +498,7 @@ class Engine:
         # Without a cache of strings: those that are alike are made one by the picture itself.
         _, picture, subject = from_json(text, cache_strings="keys")
         device = Device(name, Picture.load(picture), ())
+        device.picture.zone = self.site.zone
         device.rules = self.site.rules_for(device.picture.unit, name)
         device.subject, afresh = Subject.load(subject, device.rules)
         device.subject.share(device.picture.time, device.picture.receipt)

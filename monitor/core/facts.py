@@ -14,6 +14,15 @@ SETTINGS: Final = ("ward", "home")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RateFacts:
+    """What the rest of a feed would need, for somebody licensed to decide; in mL and mL/h (`progress.Progress`)."""
+
+    needed_ml_h: float
+    allowed_ml_h: float
+    cannot_ml: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Facts:
     """Everything a notice may say about one concern; ValueError for an unknown `why`, priority, setting.
 
@@ -66,6 +75,14 @@ class Facts:
     onsets: tuple[tuple[int, AlarmCondition], ...] = ()  # of a rule that counts them: when, and what
     drill: bool = False
     place_since: int | None = None
+    reason: str = ""  # why the rule holds, as a sentence
+    ended: int | None = None  # when it was over, for what is told only afterwards
+    shortfall_ml: float | None = None  # of what was to be given by now
+    left_ml: float | None = None  # of the plan's target; None: only the pump's counter tells
+    kcal_per_ml: float | None = None
+    minutes_left: float | None = None  # of the battery, as forecast
+    hanging: tuple[tuple[str, int], ...] = ()  # what hangs, and for how long (ms)
+    rate: "RateFacts | None" = None
 
     def __post_init__(self) -> None:
         if self.why not in WHY or self.priority not in PRIORITIES or self.setting not in SETTINGS:

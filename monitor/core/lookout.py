@@ -10,6 +10,7 @@ from monitor.core.briefing import MOST_PLACES, last_known, why_settled
 from monitor.core.concern import Concern
 from monitor.core.device import Device
 from monitor.core.effects import LinkDown, LinkUp, MarkerBack, SendMarker
+from monitor.core.evidence import evidence
 from monitor.core.fleet import Fleet
 from monitor.core.journal import Journal
 from monitor.core.messages import PresenceMessage
@@ -307,8 +308,9 @@ class Lookout:
         at = max(at, unit.subject.stepped)
         rules = self.site.unit_rules(unit.name)
         for edge in unit.subject.instant(rules, unit.picture, at, fresh=fresh, receipt=at):
-            evidence: dict[str, object] = {"link": self.sight.link}
-            concern = self.responsibility.edge(unit.key, unit.name, edge, now, evidence)
+            seen = evidence(edge, unit.subject.tracks.get(edge.rule.id), unit.picture)
+            seen |= {"link": self.sight.link}
+            concern = self.responsibility.edge(unit.key, unit.name, edge, now, seen)
             if edge.kind == "ends" and concern is not None and concern.live:
                 self._settle(concern, edge.at, now)
         for concern in self.responsibility.open_of(unit.key):

@@ -13,7 +13,7 @@ from monitor.core.facts import Facts
 from monitor.core.gsm7 import SINGLE, fit, septets
 from monitor.core.guidance import CAUTION, CAUTION_SHORT
 from monitor.core.messages import AlarmCondition
-from monitor.core.phrases import capital, clock, for_how_long, ml, one_line, ordinal, quantity, times
+from monitor.core.phrases import capital, clock, for_how_long, missing, ml, one_line, ordinal, quantity, times
 from monitor.core.plans import Zone
 from monitor.core.wording import ACTIVITY, CONDITIONS, SOUND, WHAT
 
@@ -149,7 +149,7 @@ def _opening(fact: Facts, zone: Zone) -> str:
     if fact.stale and not fact.unit_wide:
         clause += f", {_seen(fact, zone)}"
     priority = f"{fact.priority.upper()} PRIORITY"
-    reason = _filled(why.mail, fact)
+    reason = _filled(why.mail, fact, zone)
     if why.kind == "call":
         first = f"{priority}: please {_errand(fact)} {_URGENCY[fact.priority]}: {clause}."
         lines = [first, reason]
@@ -169,6 +169,8 @@ def _opening(fact: Facts, zone: Zone) -> str:
     if fact.told_before > 0:
         often += f" You were told of it {times(fact.told_before)} before."
     lines.append(f"How often: {often}")
+    if fact.reason and why.kind in ("call", "yours"):
+        lines.append(one_line(fact.reason, 600))
     if fact.onsets:
         lines.append(_onsets(fact, zone))
     if why.kind in ("call", "yours") and fact.hazard:
@@ -181,12 +183,18 @@ def _onsets(fact: Facts, zone: Zone) -> str:
     seen: dict[str, list[str]] = {}
     for at, alarm in fact.onsets:
         seen.setdefault(_condition(alarm), []).append(clock(at, fact.now, zone))
-    when = "; ".join(f"{what} at {', '.join(clocks)}" for what, clocks in seen.items())
+    when = "; ".join(f"{what} at {', '.join(_counted(clocks))}" for what, clocks in seen.items())
     tried = "Each time it was cleared at the pump" if len(fact.onsets) > 1 else "It was cleared at the pump"
     standing = {(alarm.condition, alarm.line) for alarm in fact.alarms}
     if any((alarm.condition, alarm.line) in standing for _, alarm in fact.onsets):
         tried = "It was cleared at the pump in between" if len(fact.onsets) > 1 else ""
     return f"When: {when}." + (f" {tried}, which did not mend it." if tried else "")
+
+
+def _counted(clocks: Sequence[str]) -> list[str]:
+    """Times of the day, each once: of several within a minute, how many."""
+    often = {at: clocks.count(at) for at in clocks}
+    return [at if count == 1 else f"{at} ({times(count)})" for at, count in often.items()]
 
 
 def _condition(alarm: AlarmCondition) -> str:
@@ -214,6 +222,10 @@ def _pump(fact: Facts, zone: Zone) -> str:
             f"- delivered: {ml(fact.delivered_ml)}; set rate: {quantity(fact.rate_ml_h, 'mL/h')}",
             f"- target: {ml(fact.target_ml)}; left to give: {_left(fact)}",
         ]
+        if fact.shortfall_ml is not None and fact.shortfall_ml >= 1:
+            lines.append(f"- behind the plan: {missing(fact.shortfall_ml, fact.kcal_per_ml)}")
+        lines += [f"- {what}: hung for {for_how_long(hung)}" for what, hung in fact.hanging]
+        lines += _rate(fact)
     if fact.unreadable > 0:
         lines.append(f"- messages since then that could not be read: {min(fact.unreadable, 9999)}")
     if fact.clock_doubtful:
@@ -235,11 +247,37 @@ def _power(fact: Facts) -> str:
     mains = {True: "on mains", False: "not on mains", None: "mains unknown"}[fact.mains]
     percent = quantity(fact.battery_percent, "%")
     low = {True: ", low", False: ", not low", None: ""}[fact.battery_low]
-    return f"{mains}, battery {percent}{low}"
+    left = ""
+    if fact.minutes_left is not None and fact.mains is False:
+        when = "then" if fact.stale else "as it falls now"
+        left = f", about {quantity(fact.minutes_left, 'min')} left {when}"
+    return f"{mains}, battery {percent}{low}{left}"
+
+
+def _rate(fact: Facts) -> list[str]:
+    """What the rest would need: for somebody licensed, on the ward, of values that are not old; never an order."""
+    rate = fact.rate
+    if rate is None or fact.setting != "ward" or fact.stale or fact.told_as.kind not in ("call", "yours"):
+        return []
+    rest, allowed = ml(fact.left_ml), quantity(rate.allowed_ml_h, "mL/h")
+    if rate.cannot_ml > 0:
+        said = (
+            f"even at the highest allowed rate, {allowed}, {missing(rate.cannot_ml, fact.kcal_per_ml)} of the "
+            f"remaining {rest} would not be given in what is left of the plan's times"
+        )
+    else:
+        needed = quantity(rate.needed_ml_h, "mL/h")
+        said = (
+            f"the remaining {rest} would take {needed} in what is left of the plan's times; "
+            f"highest allowed: {allowed}"
+        )
+    return [f"- information for somebody licensed to decide, not an instruction: {said}"]
 
 
 def _left(fact: Facts) -> str:
     """What of the target has not been delivered."""
+    if fact.left_ml is not None:
+        return ml(fact.left_ml)
     if fact.target_ml is None or fact.delivered_ml is None:
         return "unknown"
     return ml(max(0.0, fact.target_ml - fact.delivered_ml))
@@ -289,7 +327,7 @@ def _head(fact: Facts, zone: Zone, *, seen_first: bool = False) -> str:
 def _extras(fact: Facts, zone: Zone) -> list[str]:
     """What a page says next as far as there is room, the most useful first."""
     kind = fact.told_as.kind
-    found = [_filled(fact.told_as.page, fact, 24)]
+    found = [_filled(fact.told_as.page, fact, zone, 24)]
     if kind == "over" and not fact.unit_wide:
         found.append(f"{capital(_seen(fact, zone))} {fit(fact.activity, 12, ascii_only=True)}.")
     if kind == "call":
@@ -347,12 +385,18 @@ def _pager_place(fact: Facts) -> str:
     return fit(fact.device, 22, ascii_only=True) + ("" if fact.place else ", no place")
 
 
-def _filled(text: str, fact: Facts, longest: int = 60) -> str:
-    """A sentence of `WHY` with the duty label of who has or had it."""
+def _filled(text: str, fact: Facts, zone: Zone, longest: int = 60) -> str:
+    """A sentence of `WHY` with the duty label of who has or had it, and from when to when it was so."""
     holder = one_line(fact.holder or "", longest)
     was = f"It was with {holder} before. " if holder else ""
     had = f" {capital(holder)} had it." if holder else ""
-    return text.format(Holder=capital(holder or "somebody"), was=was, had=had)
+    return text.format(Holder=capital(holder or "somebody"), was=was, had=had, span=_span(fact, zone))
+
+
+def _span(fact: Facts, zone: Zone) -> str:
+    """From when to when it was so."""
+    ended = fact.now if fact.ended is None else fact.ended
+    return f"{clock(fact.begun, fact.now, zone)}-{clock(ended, fact.now, zone)}"
 
 
 def _seen(fact: Facts, zone: Zone) -> str:

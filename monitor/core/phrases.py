@@ -65,6 +65,11 @@ def quantity(value: float | None, unit: str) -> str:
     return f"{value:.0f} {unit}" if abs(value) < 1e6 else f"over 1000000 {unit}"
 
 
+def missing(volume_ml: float, kcal_per_ml: float | None) -> str:
+    """A volume in mL, and in kcal where the feed's density is known."""
+    return ml(volume_ml) + ("" if kcal_per_ml is None else f" ({quantity(volume_ml * kcal_per_ml, 'kcal')})")
+
+
 def capital(text: str) -> str:
     """The text with its first letter large."""
     return text[:1].upper() + text[1:]

@@ -13,7 +13,7 @@ from monitor.core.actions import Actions
 from monitor.core.briefing import named
 from monitor.core.calls import CALLS, Caller
 from monitor.core.concern import Concern, concern_id
-from monitor.core.concerns import Event, State, next_state
+from monitor.core.concerns import Do, Event, State, next_state
 from monitor.core.device import Edge
 from monitor.core.journal import Journal
 from monitor.core.outbox import Notice, Outbox
@@ -39,6 +39,9 @@ class Sight(Protocol):
 
     def backlogged(self, subject: str) -> bool:
         """Whether a backlog is being read, so that nobody is told yet."""
+
+    def measure(self, concern: Concern) -> list[float | None] | None:
+        """What to remember of a concern when somebody is told, to know later whether it is worse."""
 
 
 class Responsibility:
@@ -85,7 +88,7 @@ class Responsibility:
                 self._touch(concern)
         elif edge.kind == "priority-raised":
             if concern is not None and concern.live:
-                self._rise(concern, edge, now)
+                self._rise(concern, edge, now, evidence)
         else:
             concern = self._begin(concern, subject, unit, edge, now, evidence)
         return concern
@@ -109,7 +112,7 @@ class Responsibility:
             self._journal.about("joined", concern, now, at=edge.at, since=edge.since, evidence=evidence)
             concern.holding, concern.rule_changed = True, False
             self.happens(concern, Event.HOLDS, now)
-            self._rise(concern, edge, now)
+            self._rise(concern, edge, now, evidence)
             return concern
         if concern is None:
             concern = Concern(
@@ -137,14 +140,14 @@ class Responsibility:
         concern.called_at = max(now, edge.at)  # the pump's clock may be ahead: this onset is not news later
         return concern
 
-    def _rise(self, concern: Concern, edge: Edge, now: int) -> None:
+    def _rise(self, concern: Concern, edge: Edge, now: int, evidence: dict[str, object]) -> None:
         """A rule holds with a priority that may be higher than before; it never falls."""
         if edge.rank <= concern.rank:
             return
-        concern.rank = edge.rank
+        concern.rank, concern.evidence = edge.rank, evidence
         if self._sight.backlogged(concern.subject) and not concern.held_back:
             concern.held_back = [edge.at, "priority-raised"]
-        self._journal.about("priority-raised", concern, now, at=edge.at)
+        self._journal.about("priority-raised", concern, now, at=edge.at, evidence=evidence)
         self.happens(concern, Event.PRIORITY_RAISED, now)
 
     def settle(self, concern: Concern, at: int, now: int, why: str) -> None:
@@ -170,6 +173,7 @@ class Responsibility:
         concern.late_by = now - at if now - at > self.site.times.clock_tolerance else None
         if concern.state is State.OPEN:
             self._actions.tell_held_back(concern, why, now)
+            concern.measure = self._sight.measure(concern)
         self._touch(concern)
 
     # ---- what runs out -------------------------------------------------------------------------------------------
@@ -344,7 +348,10 @@ class Responsibility:
             concern.recheck_at = None
         if cell.to is not State.OPEN:
             concern.wait_at = None
+        called = concern.call_began
         said = self._actions.perform(cell, concern, event, person, now)
+        if concern.call_began != called or Do.COVER in cell.do or Do.TELL_HOLDER_FURTHER in cell.do:
+            concern.measure = self._sight.measure(concern)
         self._touch(concern)
         return said
 

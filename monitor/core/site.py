@@ -9,10 +9,11 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from monitor.core.ladders import RECHECK, REPEAT, Ladder
+from monitor.core.lines import Path, Place
 from monitor.core.messages import Plan
 from monitor.core.plans import UTC, Zone
 from monitor.core.rota import Rota
-from monitor.core.rulebook import CompiledRule, Rule, resolve
+from monitor.core.rulebook import UNKNOWN, CompiledRule, Rule, resolve
 
 SECOND = 1000
 MINUTE = 60 * SECOND
@@ -91,6 +92,7 @@ class Site:
     thresholds: Mapping[str, Mapping[str, str | int]] = field(default_factory=dict)  # rule -> name -> value
     unit_thresholds: Mapping[str, Mapping[str, Mapping[str, str | int]]] = field(default_factory=dict)
     switched_off: Mapping[str, str] = field(default_factory=dict)  # rule -> reason
+    written: Mapping[Path, Place] = field(default_factory=dict)  # where thresholds stand
     times: Times = field(default_factory=Times)
     _compiled: dict[tuple[str, str], tuple[CompiledRule, ...]] = field(default_factory=dict, repr=False)
 
@@ -153,15 +155,22 @@ class Site:
         return hmac.new(self.key, text.encode(), hashlib.sha256).hexdigest()
 
     def _compile(self, unit: str, device: str, scope: str) -> tuple[CompiledRule, ...]:
-        layers = [self.thresholds, self.unit_thresholds.get(unit, {})]
+        layers: list[tuple[Path, Mapping[str, Mapping[str, str | int]]]] = [
+            (("rules",), self.thresholds),
+            (("units", unit, "thresholds"), self.unit_thresholds.get(unit, {})),
+        ]
         if device:
-            layers.append(self.devices[device].thresholds)
+            layers.append((("devices", device, "thresholds"), self.devices[device].thresholds))
         compiled = []
         for rule in sorted(self.rules, key=lambda rule: rule.id):
             if rule.scope != scope or rule.id in self.switched_off:
                 continue
             overrides: dict[str, str | int] = {}
-            for layer in layers:
-                overrides.update(layer.get(rule.id, {}))
-            compiled.append(resolve(rule, home=self.setting == "home", overrides=overrides))
+            written: dict[str, Place] = {}
+            for path, layer in layers:
+                for name, value in layer.get(rule.id, {}).items():
+                    overrides[name] = value
+                    written[name] = self.written.get((*path, rule.id, name), UNKNOWN)
+            home = self.setting == "home"
+            compiled.append(resolve(rule, home=home, overrides=overrides, written=written))
         return tuple(compiled)

@@ -66,9 +66,9 @@ WHY: Final[Mapping[str, Why]] = {
     "missed": Why(
         "over",
         "MISSED",
-        "It began and ended while Second Bell could not see, so nobody was told in time. "
-        "Look at the person all the same.",
-        "Came and went unseen. Look at the person.",
+        "The feed was stopped {span}, while Second Bell could not see, so nobody was told in time. "
+        "Look at the person all the same, and follow the local plan for a feed that has stopped.",
+        "Was stopped {span}, unseen. Look at the person.",
     ),
     "answer-late": Why(
         "over",
@@ -77,7 +77,8 @@ WHY: Final[Mapping[str, Why]] = {
         "Ended before your answer.",
     ),
 }
-"""Every reason for telling somebody; `{Holder}`, `{had}` and `{was}` tell by duty label who has or had it."""
+"""Every reason for telling somebody; `{Holder}`, `{had}` and `{was}` tell by duty label who has or had it, `{span}`
+from when to when it was so."""
 
 
 class What(NamedTuple):
@@ -125,15 +126,25 @@ WHAT: Final[Mapping[str, What]] = {
     "out-of-sight": What(
         "nothing has been heard of the pump there for {d}", "pump out of sight", "out of sight {d}"
     ),
-    "behind-plan": What("the pump there is behind its plan", "behind plan", "behind plan"),
-    "over-plan": What("the pump there gives more, or faster, than its plan allows", "over plan", "over plan"),
+    "behind-plan": What(
+        "less feed has been given there than the plan says",
+        "less given than planned",
+        "less given than planned",
+    ),
+    "over-plan": What(
+        "the pump there gives more, or faster, than the plan allows",
+        "more or faster than planned",
+        "more or faster than planned",
+    ),
     "chattering": What(
-        "one alarm there keeps coming and going", "alarm comes and goes", "alarm comes and goes"
+        "one alarm there comes and goes within the minute, again and again",
+        "alarm comes and goes",
+        "alarm comes and goes",
     ),
     "not-charging": What(
-        "the pump there is on mains and its battery does not charge",
-        "battery does not charge",
-        "battery not charging",
+        "the pump there is on mains, and its battery runs down all the same",
+        "battery falls on mains",
+        "battery falls on mains",
     ),
     "hung-too-long": What(
         "the container or giving set there has hung too long",
@@ -147,6 +158,62 @@ WHAT: Final[Mapping[str, What]] = {
     ),
 }
 """Words for each rule; another rule is told by its sentence, on a page as "needs somebody"."""
+
+SEEN: Final[Mapping[tuple[str, bool], str]] = {
+    ("mains", False): "not on mains",
+    ("mains", True): "on mains",
+    ("battery_low", True): "the pump calls its battery low",
+    ("battery_low", False): "the pump does not call its battery low",
+    ("delivering", True): "the pump delivers",
+    ("delivering", False): "the pump does not deliver",
+    ("feed_due", True): "feed is due",
+    ("feed_due", False): "no feed is due",
+    ("glucose_risk", True): "a stop is dangerous here",
+    ("glucose_risk", False): "a stop is not marked as dangerous",
+    ("alarm_active", True): "an alarm is active",
+    ("alarm_active", False): "no alarm is active",
+    ("losing_charge", True): "the battery falls although it is on mains",
+    ("losing_charge", False): "the battery does not fall on mains",
+    ("in_window", True): "",  # goes without saying where something is missing of the plan
+    ("in_window", False): "outside the times of its plan",
+    ("rest_fits", True): "the rest still fits the times of its plan",
+    ("rest_fits", False): "at the highest allowed rate the rest no longer fits the times of its plan",
+    ("over_rate", True): "the set rate is above the highest that its plan allows",
+    ("over_rate", False): "the set rate is within its plan",
+    ("sight_lost", True): "its pumps cannot be seen",
+    ("sight_lost", False): "its pumps can be seen",
+}
+"""What a rule's condition found, for the sentence that says why."""
+
+SEEN_WITH: Final[Mapping[tuple[str, bool], str]] = {
+    ("over_rate", True): "set rate {rate_ml_h}, where its plan allows {highest_rate_ml_h} at most",
+    ("losing_charge", True): "battery at {battery_percent} and falling although it is on mains",
+}
+"""The same where the numbers that it was found by are known."""
+
+MEASURED: Final[Mapping[str, str]] = {
+    "battery_percent": "battery at {v}",
+    "minutes_left": "about {v} of battery left",
+    "rate_ml_h": "set rate {v}",
+    "delivered_ml": "delivered {v}",
+    "target_ml": "target {v}",
+    "shortfall_ml": "{v} behind the plan",
+    "shortfall_percent": "{v} of the target behind the plan",
+    "over_target_percent": "{v} over the target",
+    "container_hung_for": "container hung for {v}",
+    "set_hung_for": "giving set hung for {v}",
+}
+"""The same of a quantity `{v}`."""
+
+SOUNDING: Final[Mapping[str, str]] = {"inactivated": "without sound", "enabled": "sounding", "": "standing"}
+"""How an alarm has been, by the sound that a rule asks for."""
+
+FEED_KIND: Final[Mapping[str, str]] = {
+    "closed": "feed in a closed container",
+    "decanted": "decanted feed",
+    "powder": "feed made up from powder",
+    "infant": "infant feed",
+}
 
 CONDITIONS: Final[Mapping[str, str]] = {
     "occlusion": "line blocked, side not told",
