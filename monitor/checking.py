@@ -9,6 +9,7 @@ from typing import Literal, TextIO
 from monitor.adapters.carriers import without_controls
 from monitor.core.problems import Problem
 from monitor.core.traces import trace_problems
+from monitor.outlook import Outlook, outlooks
 from monitor.settings import Examined, Unreadable, examine
 from monitor.shipped import shipped
 
@@ -33,6 +34,7 @@ def report(path: Path, out: TextIO) -> int:
     errors, warnings = _judged(examined)
     _print(out, "Wrong; the service does not start with this", errors, str(path))
     _print(out, "Allowed, but worth a second look", warnings, str(path))
+    _print_outlooks(out, examined)
     print(without_controls(_read(examined)), file=out)
     verdict = "Nothing is wrong." if not errors else f"{_count(len(errors), 'thing is', 'things are')} wrong."
     print(verdict, file=out)
@@ -73,13 +75,30 @@ def _print(out: TextIO, title: str, problems: Sequence[Problem], file: str) -> N
     print(file=out)
 
 
+def _print_outlooks(out: TextIO, examined: Examined) -> None:
+    """What each rule can do at this site, as a table."""
+    rules = {file.rule.id: file.rule for file in examined.rules}
+    found = [*outlooks(examined.found, rules, examined.replaced)]
+    if not found or examined.found.site is None:
+        return  # of a site that could not be read there is nothing to be said
+    rows = [Outlook("rule", "can hold for", ("remarks",)), *found]
+    first, second = (max(len(row[column]) for row in rows) for column in (0, 1))
+    print("What each rule can do here, by this file:", file=out)
+    for rule, can_hold, remarks in rows:
+        for number, remark in enumerate(remarks or ("",)):
+            cells = (rule, can_hold) if number == 0 else ("", "")
+            line = f"  {cells[0]:{first}}  {cells[1]:{second}}  {remark}"
+            print(without_controls(line.rstrip()), file=out)
+    print("  A plan that is not in this file may still come from a bridge.\n", file=out)
+
+
 def _read(examined: Examined) -> str:
     found = examined.found
     units = ", ".join(
         f"{(table.called or name)} ({_count(sum(d.unit == name for d in found.devices.values()), 'device')})"
         for name, table in found.units.items()
     )
-    off = sum(table.off is not None for table in found.rules.values())
+    off = sum(table.off is not None and name not in examined.replaced for name, table in found.rules.items())
     return (
         f"Read {found.path}: {units or 'no unit'}; {_count(len(found.people), 'person', 'people')},"
         f" {_count(len(found.carriers), 'carrier')}, {_count(len(found.ladders), 'ladder')},"

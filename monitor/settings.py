@@ -16,13 +16,14 @@ from monitor.adapters.mqtt import BrokerAddress
 from monitor.adapters.snpp import SnppCarrier
 from monitor.adapters.zones import zone_table
 from monitor.core.ladders import Ladder, Rung
+from monitor.core.lines import Path as KeyPath
+from monitor.core.lines import Place, lines_of
 from monitor.core.messages import Plan, Window
 from monitor.core.problems import Problem, ProblemsFound
 from monitor.core.rota import FOR_EVER, Rota, Span
-from monitor.core.rulebook import Rule
 from monitor.core.site import DeviceEntry, Person, Reach, Site, Times
 from monitor.core.traces import trace_problems
-from monitor.shipped import RuleFile, rule_files, shipped_rule_files
+from monitor.shipped import RuleFile, read_rule_files, shipped_rule_files
 from monitor.sitefile.checks import errors_in, folder_problem, password_source, rung_wait
 from monitor.sitefile.password import PasswordMissing, PasswordSource, read_secret
 from monitor.sitefile.reading import SiteFile, Unreadable, read
@@ -121,8 +122,8 @@ class SnppSettings:
 class Settings:
     """Everything that a site file says, checked.
 
-    `digest` is the SHA-256 (hex) of the file's text and of every rule used, for the trail's entry of a config
-    change. `units_called` has the names of units for people.
+    `digest` is the SHA-256 (hex) of the file's text, of its table of devices and of every rule used, for the trail's
+    entry of a config change. `units_called` has the names of units for people.
     """
 
     site: Site
@@ -142,7 +143,10 @@ class Settings:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Examined:
-    """A site file with all that is wrong with it, and the rules: those that are shipped, and the site's own."""
+    """A site file with all that is wrong with it, and the rules: those that are shipped, and the site's own.
+
+    A rule of the site may have the id of a shipped one that is switched off: it runs in its place.
+    """
 
     found: SiteFile
     shipped: tuple[RuleFile, ...]
@@ -152,8 +156,13 @@ class Examined:
 
     @property
     def rules(self) -> tuple[RuleFile, ...]:
-        """All rules."""
-        return self.shipped + self.own
+        """All rules, but for the shipped ones in whose place one of the site runs."""
+        return (*(file for file in self.shipped if file.rule.id not in self.replaced), *self.own)
+
+    @property
+    def replaced(self) -> frozenset[str]:
+        """The ids of the shipped rules that are switched off and have one of the site in their place."""
+        return frozenset(file.rule.id for file in self.shipped) & {file.rule.id for file in self.own}
 
 
 def load(path: Path, *, key: bytes) -> Settings:
@@ -182,32 +191,39 @@ def examine(path: Path, package: Traversable | None = None) -> Examined:
         rule_errors += error.problems
     except OSError as error:
         rule_errors.append(Problem("rules", "", "", f"the shipped rules are not there: {error}"))
-    own, own_errors = _own_rules(found, shipped)
+    own, own_errors, all_known = _own_rules(found, shipped)
     by_id = {file.rule.id: file.rule for file in [*shipped, *own]} if shipped else {}
     return Examined(
         found=found,
         shipped=tuple(shipped),
         own=tuple(own),
-        errors=(*found.problems, *rule_errors, *own_errors, *errors_in(found, by_id)),
-        warnings=tuple(warnings_in(found, by_id)),
+        errors=(*found.problems, *rule_errors, *own_errors, *errors_in(found, by_id, all_known=all_known)),
+        warnings=tuple(
+            warnings_in(found, by_id, replaced={f.rule.id for f in shipped} & {f.rule.id for f in own})
+        ),
     )
 
 
-def _own_rules(found: SiteFile, shipped: list[RuleFile]) -> tuple[list[RuleFile], list[Problem]]:
-    """The site's further rules and what is wrong with them: a rule that its own traces contradict does not run."""
+def _own_rules(found: SiteFile, shipped: list[RuleFile]) -> tuple[list[RuleFile], list[Problem], bool]:
+    """The site's further rules, what is wrong with them, and whether every id is known that they have.
+
+    A rule that its own traces contradict does not run.
+    """
     if found.site is None or found.site.rules_dir is None:
-        return [], []
+        return [], [], found.site is not None
     folder = found.beside(found.site.rules_dir)
     if wrong := folder_problem(found, found.site.rules_dir, folder):
-        return [], wrong
+        return [], wrong, False
     try:
-        files = rule_files(sorted(folder.iterdir()), str(folder))
-    except ProblemsFound as error:
-        return [], list(error.problems)
+        files, problems = read_rule_files(sorted(folder.iterdir()), str(folder))
     except OSError as error:
-        return [], [Problem(str(folder), "", "", f"cannot be read: {error.strerror}")]
-    taken = {file.rule.id: file.file for file in shipped}
-    good, problems = [], []
+        return [], [Problem(str(folder), "", "", f"cannot be read: {error.strerror}")], False
+    for file in files:
+        file.rule.belongs_to("site's")
+    all_known = not problems
+    off = {name for name, table in found.rules.items() if table.off is not None}
+    taken = {file.rule.id: file.file for file in shipped if file.rule.id not in off}
+    good = []
     for file in files:
         rule = file.rule
         if (first := taken.setdefault(rule.id, file.file)) != file.file:
@@ -221,7 +237,7 @@ def _own_rules(found: SiteFile, shipped: list[RuleFile]) -> tuple[list[RuleFile]
             problems.append(Problem(file.file, "thresholds.off", "", wanted))
         problems += trace_problems(rule, file.file)
         good.append(file)
-    return good, problems
+    return good, problems, all_known
 
 
 def _settings(examined: Examined, key: bytes) -> Settings:
@@ -231,7 +247,7 @@ def _settings(examined: Examined, key: bytes) -> Settings:
     assert broker is not None
     urls = [broker_url(address) for address in broker.addresses]
     return Settings(
-        site=_site(found, tuple(file.rule for file in examined.rules), key),
+        site=_site(examined, key),
         broker=BrokerSettings(
             addresses=tuple(BrokerAddress(url.host, url.port) for url in urls),
             tls=urls[0].tls,
@@ -252,15 +268,16 @@ def _settings(examined: Examined, key: bytes) -> Settings:
 
 
 def _digest(examined: Examined) -> str:
-    """Changes whenever the file or a rule does; the lengths keep the texts apart."""
+    """Changes whenever the file, its table of devices or a rule does; the lengths keep the texts apart."""
     digest = hashlib.sha256()
-    for text in (examined.found.text, *(file.text for file in examined.rules)):
+    for text in (examined.found.text, examined.found.csv_text, *(file.text for file in examined.rules)):
         content = text.encode()
         digest.update(len(content).to_bytes(8, "big") + content)
     return digest.hexdigest()
 
 
-def _site(found: SiteFile, rules: tuple[Rule, ...], key: bytes) -> Site:
+def _site(examined: Examined, key: bytes) -> Site:
+    found, replaced = examined.found, examined.replaced
     table, times = found.site, found.times
     assert table is not None
     return Site(
@@ -306,10 +323,15 @@ def _site(found: SiteFile, rules: tuple[Rule, ...], key: bytes) -> Site:
             )
             for name, device in found.devices.items()
         },
-        rules=rules,
+        rules=tuple(file.rule for file in examined.rules),
         thresholds={name: rule.model_extra for name, rule in found.rules.items() if rule.model_extra},
         unit_thresholds={name: unit.thresholds for name, unit in found.units.items() if unit.thresholds},
-        switched_off={name: rule.off for name, rule in found.rules.items() if rule.off is not None},
+        written=_written(found),
+        switched_off={
+            name: rule.off
+            for name, rule in found.rules.items()
+            if rule.off is not None and name not in replaced
+        },
         times=Times(
             clock_tolerance=times.clock_tolerance,
             lateness=times.lateness,
@@ -327,9 +349,27 @@ def _site(found: SiteFile, rules: tuple[Rule, ...], key: bytes) -> Site:
     )
 
 
+def _written(found: SiteFile) -> dict[KeyPath, Place]:
+    """Where each threshold of the file stands: on a line that is not known if it is written as no reader follows."""
+    paths: list[KeyPath] = [
+        ("rules", rule, name) for rule, table in found.rules.items() for name in table.model_extra or ()
+    ]
+    for section, tables in (("units", found.units), ("devices", found.devices)):
+        paths += [
+            (section, owner, "thresholds", rule, name)
+            for owner, entry in tables.items()
+            for rule, values in entry.thresholds.items()
+            for name in values
+        ]
+    if not paths:
+        return {}  # a large file is not read again for nothing
+    lines = lines_of(found.text)
+    return {path: Place(found.path.name, lines.get(path)) for path in paths}
+
+
 def _plan(table: PlanTable) -> Plan:
     return Plan(
-        windows=tuple(Window(window.start, window.end) for window in table.windows),
+        windows=tuple(Window(window.start, window.end, window.rate_ml_h) for window in table.windows),
         target_ml=table.target_ml,
         rate_ml_h=table.rate_ml_h,
         max_rate_ml_h=table.highest_rate_ml_h,

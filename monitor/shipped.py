@@ -51,6 +51,14 @@ def shipped_rules(package: Traversable | None = None) -> list[Rule]:
 
 def rule_files(items: Sequence[Traversable], folder: str) -> list[RuleFile]:
     """The rules of the .toml files among `items`, sorted by id; ProblemsFound names every mistake at once."""
+    found, problems = read_rule_files(items, folder)
+    if problems:
+        raise ProblemsFound(problems)
+    return found
+
+
+def read_rule_files(items: Sequence[Traversable], folder: str) -> tuple[list[RuleFile], list[Problem]]:
+    """The rules of those .toml files among `items` that are right, sorted by id, and every mistake in the others."""
     found: list[RuleFile] = []
     problems: list[Problem] = []
     for item in items:
@@ -66,6 +74,4 @@ def rule_files(items: Sequence[Traversable], folder: str) -> list[RuleFile]:
             problems.append(Problem(name, "", "", f"cannot be read: {error.strerror}"))
         except ValueError:  # UnicodeDecodeError; also what tomllib cannot make a number of
             problems.append(Problem(name, "", "", "not valid TOML, which is UTF-8 text"))
-    if problems:
-        raise ProblemsFound(problems)
-    return sorted(found, key=lambda file: file.rule.id)
+    return sorted(found, key=lambda file: file.rule.id), problems

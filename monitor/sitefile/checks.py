@@ -21,8 +21,11 @@ from monitor.sitefile.values import broker_url
 Rules = Mapping[str, Rule]
 
 
-def errors_in(found: SiteFile, rules: Rules) -> list[Problem]:
-    """Every mistake between the tables; those within a table are in `found.problems`."""
+def errors_in(found: SiteFile, rules: Rules, *, all_known: bool = True) -> list[Problem]:
+    """Every mistake between the tables; those within a table are in `found.problems`.
+
+    `all_known` False: there are rules of the site that cannot be read, which may be those that a table names.
+    """
     checks = (
         _site(found),
         _broker(found),
@@ -33,7 +36,7 @@ def errors_in(found: SiteFile, rules: Rules) -> list[Problem]:
         _waits(found),
         _duty(found),
         _devices(found),
-        _rules(found, rules),
+        _rules(found, rules, all_known),
         _times(found),
     )
     return [problem for check in checks for problem in check]
@@ -81,12 +84,14 @@ def _one_of(what: str, known: Iterable[str]) -> str:
     )
 
 
-def _unit(found: SiteFile, key: str, unit: str, *, all_units: bool) -> Iterator[Problem]:
+def _unit(
+    found: SiteFile, key: str, unit: str, *, all_units: bool, file: str | None = None
+) -> Iterator[Problem]:
     known = found.written["units"]
     if unit in known or (all_units and unit == "*"):
         return
     wanted = _one_of("units", known) + (', or "*"' if all_units else "")
-    yield Problem(found.file, key, show_value(unit), wanted)
+    yield Problem(file or found.file, key, show_value(unit), wanted)
 
 
 def _person(found: SiteFile, key: str, person: str, shown: str | None = None) -> Iterator[Problem]:
@@ -292,16 +297,22 @@ def _duty(found: SiteFile) -> Iterator[Problem]:
 
 def _devices(found: SiteFile) -> Iterator[Problem]:
     for device, entry in found.devices.items():
-        yield from _unit(found, f"devices.{device}.unit", entry.unit, all_units=False)
-        plan = entry.plan
-        if plan is None or plan.rate_ml_h is None or plan.highest_rate_ml_h is None:
+        file, key = found.of_device(device, "unit")
+        yield from _unit(found, key, entry.unit, all_units=False, file=file)
+        if (plan := entry.plan) is None or (highest := plan.highest_rate_ml_h) is None:
             continue
-        if plan.rate_ml_h > plan.highest_rate_ml_h:
-            wanted = f"at most highest_rate_ml_h, {plan.highest_rate_ml_h:g}"
-            yield Problem(found.file, f"devices.{device}.plan.rate_ml_h", f"{plan.rate_ml_h:g}", wanted)
+        rates = [("plan.rate_ml_h", plan.rate_ml_h)]
+        rates += [
+            (f"plan.windows[{index}].rate_ml_h", window.rate_ml_h)
+            for index, window in enumerate(plan.windows)
+        ]
+        for name, rate in rates:
+            if rate is not None and rate > highest:
+                wanted = f"at most highest_rate_ml_h, {highest:g}"
+                yield Problem(*found.of_device(device, name), f"{rate:g}", wanted)
 
 
-def _rules(found: SiteFile, rules: Rules) -> Iterator[Problem]:
+def _rules(found: SiteFile, rules: Rules, all_known: bool) -> Iterator[Problem]:
     if not rules:
         return  # that no rule could be read is said already
     known = ", ".join(sorted(rules))
@@ -310,7 +321,7 @@ def _rules(found: SiteFile, rules: Rules) -> Iterator[Problem]:
         for owner, entry in entries.items():
             tables += [f"{section}.{owner}.thresholds.{rule}" for rule in entry.thresholds]
     for table in tables:
-        if table.rpartition(".")[2] not in rules:
+        if all_known and table.rpartition(".")[2] not in rules:
             yield Problem(found.file, table, "", f"no such rule; known are {known}")
     for table, rule, name, value, of_device in threshold_tables(found):
         if rule not in rules:

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ValidationError
 
 from monitor.core.problems import Problem, ProblemsFound, show_key
 from monitor.core.topics import RESERVED_UNITS, is_level
+from monitor.sitefile.device_list import COLUMNS, read_devices
 from monitor.sitefile.problems import problems_in, show_value, unknown_key
 from monitor.sitefile.tables import (
     SECTIONS,
@@ -34,6 +35,7 @@ from monitor.sitefile.times import TimesTable
 from monitor.sitefile.values import LEVEL_WANTED, PERSON_WANTED, is_person
 
 T = TypeVar("T", bound=BaseModel)
+_PARTS = re.compile(r"[.\[]")
 
 
 class Unreadable(ProblemsFound):
@@ -46,6 +48,7 @@ class SiteFile:
 
     `written` has the names under people, units, carriers and devices as they stand in the file, good or not: a
     table with a mistake of its own is still there for those who name it. `broken` are sections with such a table.
+    `devices` has those of its table of devices too, of which `csv_lines` has the lines.
     """
 
     path: Path
@@ -62,12 +65,22 @@ class SiteFile:
     times: TimesTable = field(default_factory=TimesTable)
     written: dict[str, frozenset[str]] = field(default_factory=dict)
     broken: set[str] = field(default_factory=set)
+    csv_file: str = ""
+    csv_text: str = ""
+    csv_lines: dict[str, int] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
 
     @property
     def file(self) -> str:
         """The file as problems name it."""
         return str(self.path)
+
+    def of_device(self, device: str, key: str) -> tuple[str, str]:
+        """The file and the key that a problem of a device names: line and column, if it is of the table of devices."""
+        if (line := self.csv_lines.get(device)) is None:
+            return self.file, f"devices.{device}.{key}"
+        column = next((part for part in _PARTS.split(key) if part in COLUMNS), key)
+        return self.csv_file, f"line {line}, column {column}"
 
     def beside(self, name: str) -> Path:
         """A path of the file: relative ones start where the file lies."""
@@ -126,10 +139,29 @@ class _Reader:
         found.people = self._tables("people", PersonTable, is_person, PERSON_WANTED)
         found.units = self._tables("units", UnitTable, _is_unit, f"{LEVEL_WANTED}; not bridge or monitor")
         found.devices = self._tables("devices", DeviceTable, is_level, LEVEL_WANTED)
+        self._read_device_list()
         found.rules = self._tables("rules", RuleTable, lambda _: True, "")
         found.ladders = self._listed("ladders", LadderTable)
         found.duty = self._listed("duty", DutyTable)
         return found
+
+    def _read_device_list(self) -> None:
+        """Take the devices of the table beside the file in, as if they stood under [devices]."""
+        found = self._found
+        if found.site is None or found.site.devices_csv is None:
+            return
+        path = found.beside(found.site.devices_csv)
+        found.csv_file = str(path)
+        try:
+            listed = read_devices(path, dict.fromkeys(found.written["devices"]), found.path.name)
+        except OSError as error:
+            wanted = f"a table of devices; {path} cannot be read: {error.strerror}"
+            self._wrong(["site", "devices_csv"], show_value(found.site.devices_csv), wanted)
+            return
+        found.csv_text, found.csv_lines = listed.text, listed.lines
+        found.devices.update(listed.devices)
+        found.written["devices"] |= listed.written
+        found.problems += listed.problems
 
     def _drop_passwords(self, table: Any, path: tuple[int | str, ...]) -> None:
         """Take passwords out before anything can show them."""

@@ -3,21 +3,31 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Container, Iterator, Mapping
 
 from monitor.core.instants import show_duration
 from monitor.core.problems import Problem
 from monitor.core.rulebook import Quantity, Rule
 from monitor.sitefile.checks import Rules, ladder_for, password_source, threshold_tables
 from monitor.sitefile.password import exposed
+from monitor.sitefile.plan_doubts import Doubt, plan_doubts
 from monitor.sitefile.problems import show_value
 from monitor.sitefile.reading import SiteFile
 from monitor.sitefile.tables import Login, SnppTable
 from monitor.sitefile.values import LONGEST_PAGER_PLACE, broker_url
 
 
-def warnings_in(found: SiteFile, rules: Rules, environ: Mapping[str, str] | None = None) -> list[Problem]:
-    """Everything worth a second look in the tables that are right in themselves."""
+def warnings_in(
+    found: SiteFile,
+    rules: Rules,
+    environ: Mapping[str, str] | None = None,
+    *,
+    replaced: Container[str] = (),
+) -> list[Problem]:
+    """Everything worth a second look in the tables that are right in themselves.
+
+    `replaced` are shipped rules that are switched off and have one of the site in their place.
+    """
     environ = os.environ if environ is None else environ
     checks = (
         _site(found),
@@ -25,7 +35,7 @@ def warnings_in(found: SiteFile, rules: Rules, environ: Mapping[str, str] | None
         _people(found),
         _ladders(found),
         _devices(found),
-        _rules(found, rules),
+        _rules(found, rules, replaced),
     )
     return [problem for check in checks for problem in check]
 
@@ -109,41 +119,55 @@ def _ladders(found: SiteFile) -> Iterator[Problem]:
 def _devices(found: SiteFile) -> Iterator[Problem]:
     pagers = any(isinstance(carrier, SnppTable) for carrier in found.carriers.values())
     places: dict[str, str] = {}
+    doubts: dict[int, list[Doubt]] = {}  # of a table of devices, many have the same plan
     for device, entry in found.devices.items():
-        key = f"devices.{device}"
         if entry.place is None:
-            yield Problem(found.file, f"{key}.place", "", 'none: notices say "place not recorded"')
+            yield _of(found, device, "place", "", 'none: notices say "place not recorded"')
         elif pagers and entry.pager_place is None:
-            yield Problem(
-                found.file, f"{key}.pager_place", "", f"none: pages say {device} instead of where it is"
-            )
+            yield _of(found, device, "pager_place", "", f"none: pages say {device} instead of where it is")
         if entry.place is not None and (first := places.setdefault(entry.place.casefold(), device)) != device:
-            yield Problem(
-                found.file, f"{key}.place", show_value(entry.place), f"{first} is said to stand there too"
-            )
+            wanted = f"{first} is said to stand there too"
+            yield _of(found, device, "place", show_value(entry.place), wanted)
         if entry.pager_place is not None and len(entry.pager_place) > LONGEST_PAGER_PLACE:
             wanted = f"more than {LONGEST_PAGER_PLACE} characters; is it an address? None may go over the air"
-            yield Problem(found.file, f"{key}.pager_place", show_value(entry.pager_place), wanted)
+            yield _of(found, device, "pager_place", show_value(entry.pager_place), wanted)
+        if entry.plan is not None:
+            if (known := doubts.get(id(entry.plan))) is None:
+                known = doubts[id(entry.plan)] = [*plan_doubts(entry.plan)]
+            for key, value, wanted in known:
+                yield _of(found, device, f"plan.{key}", value, wanted)
 
 
-def _rules(found: SiteFile, rules: Rules) -> Iterator[Problem]:
+def _of(found: SiteFile, device: str, key: str, value: str, wanted: str) -> Problem:
+    return Problem(*found.of_device(device, key), value, wanted)
+
+
+def _rules(found: SiteFile, rules: Rules, replaced: Container[str]) -> Iterator[Problem]:
     home = found.site is not None and found.site.setting == "home"
     for name, table in found.rules.items():
         if table.off is not None and name in rules:
-            yield Problem(found.file, f"rules.{name}.off", show_value(table.off), "this rule is switched off")
+            own = "; one of this site runs in its place" if name in replaced else ""
+            wanted = f"this rule is switched off{own}"
+            yield Problem(found.file, f"rules.{name}.off", show_value(table.off), wanted)
     for table_key, rule, name, value, _ in threshold_tables(found):
-        if rule in rules and (shipped := _looser(rules[rule], name, value, home)) is not None:
+        if rule in rules and (shipped := looser_than(rules[rule], name, value, home)) is not None:
             reason = rules[rule].thresholds[name].reason
             wanted = f"less watchful than the shipped {shipped}, which has its reason: {reason}"
             yield Problem(found.file, f"{table_key}.{name}", show_value(value), wanted)
 
 
-def _looser(rule: Rule, name: str, value: object, home: bool) -> str | int | None:
+def shipped_value(rule: Rule, name: str, home: bool) -> str | int:
+    """A threshold as shipped, for a ward or for homes."""
+    threshold = rule.thresholds[name]
+    return threshold.home if home and threshold.home is not None else threshold.value
+
+
+def looser_than(rule: Rule, name: str, value: object, home: bool) -> str | int | None:
     """The shipped value of a threshold, if the site's is less watchful."""
     threshold = rule.thresholds.get(name)
     if threshold is None or isinstance(value, bool) or not isinstance(value, str | int):
         return None
-    shipped = threshold.home if home and threshold.home is not None else threshold.value
+    shipped = shipped_value(rule, name, home)
     try:
         own, usual = Quantity.parse(value), Quantity.parse(shipped)
     except ValueError:

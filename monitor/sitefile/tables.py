@@ -87,6 +87,11 @@ class SiteTable(Table):
         description="folder of further rule files of this site; relative to this file",
         examples=["rules"],
     )
+    devices_csv: Path_ | None = Field(
+        None,
+        description="table of further devices, one a line; relative to this file",
+        examples=["pumps.csv"],
+    )
 
 
 class Login(Table):
@@ -263,6 +268,9 @@ class WindowTable(Table):
         description="local time at which it ends; at or before `from`, the next day's",
         examples=["06:00"],
     )
+    rate_ml_h: Rate | None = Field(
+        None, description="planned rate in it, where it is another than the plan's, mL/h", examples=[80]
+    )
 
 
 class PlanTable(Table):
@@ -274,7 +282,9 @@ class PlanTable(Table):
         description="when feed is due, each day",
         examples=[[{"from": "20:00", "to": "06:00"}]],
     )
-    target_ml: Volume | None = Field(None, description="volume wanted in a window, mL", examples=[1000])
+    target_ml: Volume | None = Field(
+        None, description="volume wanted a day, in all windows together, mL", examples=[1000]
+    )
     rate_ml_h: Rate | None = Field(None, description="planned rate, mL/h", examples=[100])
     highest_rate_ml_h: Rate | None = Field(None, description="highest allowed rate, mL/h", examples=[125])
     kcal_per_ml: Annotated[float, Field(gt=0, le=ENERGY_MAX)] | None = Field(

@@ -22,8 +22,8 @@ NO_LOGIN = "no name or password here: use username and password_file or password
 NO_PASSWORD = "a password never stands in this file: use password_file or password_env"
 WAIT = 'a duration from "30 s" to "2 h"'
 RULES = (
-    "idle-past-limit, low-power-unplugged, muted-too-long, out-of-sight, repeated-occlusion, sight-lost,"
-    " standing-alarm, unattended"
+    "behind-plan, chattering, hung-too-long, idle-past-limit, low-power-unplugged, muted-too-long, not-charging,"
+    " out-of-sight, over-plan, repeated-occlusion, sight-lost, standing-alarm, stopped-at-glucose-risk, unattended"
 )
 LADDERS = [("*", "high"), ("*", "medium"), ("ash", "high"), ("ash", "medium"), ("ash", "low")]
 PLACE = 'place = "bay 1 bed 1"'
@@ -161,6 +161,8 @@ ONE_MISTAKE = [
     (PLACE, plan(", glucose_risk = 'yes'"), "devices.pump-1.plan.glucose_risk", "'yes'", "true or false"),
     (PLACE, plan(", feed_kind = 'soup'"), "devices.pump-1.plan.feed_kind", "'soup'",
      "one of 'closed', 'decanted', 'powder', 'infant'"),
+    (PLACE, plan(", highest_rate_ml_h = 100", '{ from = "20:00", to = "06:00", rate_ml_h = 100.5 }'),
+     "devices.pump-1.plan.windows[0].rate_ml_h", "100.5", "at most highest_rate_ml_h, 100"),
     (PLACE, plan(", rate_ml_h = 120, highest_rate_ml_h = 100"), "devices.pump-1.plan.rate_ml_h", "120",
      "at most highest_rate_ml_h, 100"),
     (PLACE, "plan = 3", "devices.pump-1.plan", "3", "a table"),

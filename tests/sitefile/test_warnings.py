@@ -12,6 +12,15 @@ NURSE = '{ carrier = "pager", address = "4471" }, '
 IN_ASH = "[units.ash]\n"
 CLEAR = "this password travels unprotected: anybody on the way can read it"
 
+PAGER = 'pager_place = "b1 b1"'
+NIGHT = '{ from = "20:00", to = "06:00" }'
+
+
+def plan(windows: str, more: str = "") -> str:
+    """The place of the first pump, and its plan."""
+    return f"{PAGER}\nplan = {{ windows = [{windows}]{', ' if more else ''}{more} }}"
+
+
 # What is changed into what; then key, value and text of the one warning that comes of it.
 ONE_WARNING = [
     ('technical = "technical"', "", "site.technical", "",
@@ -28,6 +37,17 @@ ONE_WARNING = [
      "'17 Larch Lane, Westmere 3'", "more than 24 characters; is it an address? None may go over the air"),
     ("[devices.pump-1]", '[devices.pump-0]\nunit = "elm"\nplace = "Bay 1 bed 1"\npager_place = "x"\n[devices.pump-1]',
      "devices.pump-1.place", "'bay 1 bed 1'", "pump-0 is said to stand there too"),
+    (PAGER, plan('{ from = "20:00", to = "06:00" }, { from = "05:59", to = "07:00" }'),
+     "devices.pump-1.plan.windows[1]", "05:59-07:00", "it overlaps with windows[0], 20:00-06:00: no time counts twice"),
+    (PAGER, plan('{ from = "20:00", to = "20:00" }, { from = "05:00", to = "06:00" }'),
+     "devices.pump-1.plan.windows[1]", "05:00-06:00", "it overlaps with windows[0], 20:00-20:00: no time counts twice"),
+    (PAGER, plan(NIGHT, "target_ml = 801, rate_ml_h = 80"), "devices.pump-1.plan.target_ml", "801",
+     "more than the planned rate gives: 800 mL in 10 h"),
+    (PAGER, plan('{ from = "20:00", to = "06:00", rate_ml_h = 50 }, { from = "12:00", to = "13:00" }',
+                 "target_ml = 600, rate_ml_h = 80"),
+     "devices.pump-1.plan.target_ml", "600", "more than the planned rate gives: 580 mL in 11 h"),
+    (PAGER, plan(NIGHT, "target_ml = 801, highest_rate_ml_h = 80"), "devices.pump-1.plan.target_ml", "801",
+     "more than the highest allowed rate gives: 800 mL in 10 h"),
     (IN_ASH, f"{IN_ASH}[rules.unattended]\noff = 'never empty'\n", "rules.unattended.off", "'never empty'",
      "this rule is switched off"),
 ]  # fmt: skip
@@ -40,6 +60,21 @@ def test_one_warning_is_said_exactly(
     """One thing worth a second look makes one warning, in these words, and no error."""
     assert warnings(tmp_path, (old, new)) == [(key, value, text)]
     assert errors(tmp_path, (old, new)) == []
+
+
+@pytest.mark.parametrize(
+    ("windows", "more"),
+    [
+        ('{ from = "20:00", to = "06:00" }, { from = "06:00", to = "20:00" }', ""),
+        (NIGHT, "target_ml = 800, rate_ml_h = 80"),
+        (NIGHT, "target_ml = 800, highest_rate_ml_h = 80"),
+        (NIGHT, "target_ml = 5000"),
+        ('{ from = "20:00", to = "06:00", rate_ml_h = 90 }', "target_ml = 900"),
+    ],
+)
+def test_a_plan_that_just_fits(tmp_path: Path, windows: str, more: str) -> None:
+    """Windows that touch, a rate that gives exactly the target, and a target without a rate are nothing to be said."""
+    assert warnings(tmp_path, (PAGER, plan(windows, more))) == []
 
 
 def test_a_pager_place_of_24_characters_is_short_enough(tmp_path: Path) -> None:
