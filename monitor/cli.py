@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING
 
 from rich.console import Console
 
-from monitor import __version__, reconcile_command, trail_commands
+from monitor import __version__, reconcile_command, trail_commands, why_command
+from monitor.backtest import commands as backtest_commands
 from monitor.commandline import BAD_INPUT, WRONG, add_place, say, state_dir, usage
 from monitor.core.guidance import CAUTION
 from monitor.core.instants import parse
@@ -82,6 +83,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_check(commands)
     _add_init(commands)
     _add_replay(commands)
+    backtest_commands.add(commands)
     simulate = commands.add_parser(
         "simulate", help="publish a simulated site to a broker, or write its trace"
     )
@@ -89,6 +91,7 @@ def _parser() -> argparse.ArgumentParser:
     simulate.set_defaults(run=publish.run)
     _add_answers(commands)
     trail_commands.add(commands)
+    why_command.add(commands)
     reconcile_command.add(commands)
     contract = commands.add_parser(
         "contract", help="print the contract with bridges, generated from the models"

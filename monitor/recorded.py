@@ -204,22 +204,30 @@ def read_file(path: Path, problems: list[Problem], torn: Callable[[str], None]) 
 
     Raises OSError.
     """
+    for number, text, read in texts(path, torn):
+        if not text.strip():
+            continue
+        try:
+            yield read(text)
+        except Unusable as unusable:
+            problems.append(unusable.problem(path, number))
+
+
+def texts(
+    path: Path, torn: Callable[[str], None]
+) -> Iterator[tuple[int, bytes, Callable[[bytes], Recorded]]]:
+    """The lines of a file, plain or compressed, with their numbers, and what reads them; raises OSError."""
     with path.open("rb") as file:
         start = file.peek(len(MEMBER))
         chunks = _inflated(file) if start.startswith(_GZIP) else iter(lambda: file.read(_CHUNK), b"")
-        read = _read_own if start.startswith(MEMBER) else read_line
+        read = read_own if start.startswith(MEMBER) else read_line
         for number, text in _lines(
             chunks, lambda n: torn(f"{path}: torn after line {n}; what came after it, if anything, is lost")
         ):
-            if not text.strip():
-                continue
-            try:
-                yield read(text)
-            except Unusable as unusable:
-                problems.append(unusable.problem(path, number))
+            yield number, text, read
 
 
-def _read_own(text: bytes) -> Recorded:
+def read_own(text: bytes) -> Recorded:
     """A line that `message_line` or `input_line` wrote: the bytes of a message are taken out as they are."""
     if (found := _OWN(text)) is not None:
         received, topic, retain, payload = found.groups()

@@ -15,23 +15,23 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from itertools import chain
 from pathlib import Path
+from typing import Final, TypeVar
 
-from monitor.core.decode import decode
 from monitor.core.effects import Attempted, LinkDown, LinkUp, MarkerBack, SendNotice
-from monitor.core.engine import Engine, Rejected
+from monitor.core.engine import Engine
 from monitor.core.instants import show
 from monitor.core.journal import Happening
-from monitor.core.ladders import MINUTE, Ladder, Rung
-from monitor.core.messages import Rejection, Snapshot
+from monitor.core.messages import Snapshot
 from monitor.core.problems import Problem, ProblemsFound
-from monitor.core.rota import FOR_EVER, Rota, Span
-from monitor.core.rulebook import Rule
-from monitor.core.site import DeviceEntry, Person, Reach, Site
-from monitor.core.topics import DEFAULT_PREFIX, is_level, parse_topic
-from monitor.recorded import HOUR_FILE, Input, Line, Recorded, read_file
+from monitor.core.site import Site
+from monitor.hearing import Heard, Hearing
+from monitor.recorded import HOUR_FILE, Input, Line, Recorded, Unusable, read_file, texts
 from monitor.rerun import rerun
+from monitor.trace_site import TRACE_KEY, EveryDevice, trace_site
 
 __all__ = [
+    "TRACE_KEY",
+    "EveryDevice",
     "Input",
     "Line",
     "Traces",
@@ -44,10 +44,10 @@ __all__ = [
     "trace_site",
 ]
 
-TRACE_SITE = "trace"
-TRACE_UNIT = "trace"
+T = TypeVar("T", Recorded, Heard)
+
 RULE_EVENTS = frozenset({"holds", "ends", "priority-raised"})
-TRACE_KEY = b"trace"  # codes and trail keys of a replay are nobody's
+LET_GO = 1_000  # lines that told something new after which what would have been stored is forgotten
 
 
 class Traces:
@@ -83,71 +83,74 @@ class Traces:
 
     def __iter__(self) -> Iterator[Recorded]:
         """All of it; ProblemsFound at the end names the lines of a recording that could not be used."""
+        return self._merged(self._plain, self._read)
+
+    def heard(self, hearing: Hearing, opened: Callable[[], None] | None = None) -> Iterator[Heard]:
+        """All of it, decoded for a site; `opened` hears of each file of a recording when its turn comes."""
+
+        def read(path: Path, problems: list[Problem]) -> Iterator[Heard]:
+            if opened is not None:
+                opened()
+            try:
+                yield from hear_file(path, hearing, problems, self.tears.append)
+            except OSError as error:
+                problems.append(_unreadable(path, error))
+
+        return self._merged(map(hearing.entry, self._plain), read)
+
+    @property
+    def files(self) -> int:
+        """How many files of recordings there are."""
+        return sum(map(len, self._recordings.values()))
+
+    @property
+    def lines(self) -> int:
+        """How many lines of plain traces there are."""
+        return len(self._plain)
+
+    def _merged(self, plain: Iterable[T], read: Callable[[Path, list[Problem]], Iterable[T]]) -> Iterator[T]:
         self.tears.clear()
         problems: list[Problem] = []
-        streams: list[Iterable[Recorded]] = [
-            self._recording(files, problems) for files in self._recordings.values()
-        ]
+
+        def recording(files: Iterable[Path]) -> Iterable[T]:
+            in_order = sorted(files, key=lambda path: path.name)
+            return chain.from_iterable(read(path, problems) for path in in_order)
+
+        streams = [recording(files) for files in self._recordings.values()]
         if self._plain:
-            streams.insert(0, self._plain)
+            streams.insert(0, plain)
         yield from streams[0] if len(streams) == 1 else heapq.merge(*streams, key=_received)
         if problems:
             raise ProblemsFound(problems)
-
-    def _recording(self, files: Iterable[Path], problems: list[Problem]) -> Iterator[Recorded]:
-        return chain.from_iterable(
-            self._read(path, problems) for path in sorted(files, key=lambda path: path.name)
-        )
 
     def _read(self, path: Path, problems: list[Problem]) -> Iterator[Recorded]:
         try:
             yield from read_file(path, problems, self.tears.append)
         except OSError as error:
-            problems.append(Problem(str(path), "", "", f"cannot be read: {error.strerror}"))
+            problems.append(_unreadable(path, error))
 
 
-def _received(entry: Recorded) -> int:
+def hear_file(
+    path: Path, hearing: Hearing, problems: list[Problem], torn: Callable[[str], None]
+) -> Iterator[Heard]:
+    """What a file holds, decoded, in the order of its lines; as `read_file` otherwise."""
+    quick, full = hearing.quick, hearing.full
+    for number, text, read in texts(path, torn):
+        if (heard := quick(text)) is not None:
+            yield heard
+        elif text.strip():
+            try:
+                yield full(text, read(text))
+            except Unusable as unusable:
+                problems.append(unusable.problem(path, number))
+
+
+def _unreadable(path: Path, error: OSError) -> Problem:
+    return Problem(str(path), "", "", f"cannot be read: {error.strerror}")
+
+
+def _received(entry: Recorded | Heard) -> int:
     return entry.received
-
-
-def devices_in(lines: Iterable[Recorded]) -> set[str]:
-    """The devices that the lines are about."""
-    found = set()
-    for line in lines:
-        if not isinstance(line, Line):
-            continue
-        try:
-            subject = json.loads(line.payload).get("subject")
-        except (ValueError, AttributeError):
-            continue
-        if isinstance(subject, str) and is_level(subject):
-            found.add(subject)
-    return found
-
-
-def trace_site(rules: Iterable[Rule], devices: Iterable[str] = ()) -> Site:
-    """The site that a trace without a site file has: every device known, no plan, a ladder of two rungs."""
-    people = {
-        name: Person(id=name, called=called, reach=(Reach("page", name),))
-        for name, called in (("first", "first rung"), ("second", "second rung"), ("last", "last resort"))
-    }
-    spans = [Span(name, name, "*", 0, FOR_EVER) for name in ("first", "second")]
-    ladders = {
-        ("*", priority): Ladder((Rung(("role:first",), wait), Rung(("role:second",), wait)))
-        for priority, wait in (("high", 3 * MINUTE), ("medium", 10 * MINUTE))
-    }
-    return Site(
-        name=TRACE_SITE,
-        key=TRACE_KEY,
-        last_resort="last",
-        units=(TRACE_UNIT,),
-        people=people,
-        carriers={"page": "snpp"},
-        ladders=ladders,
-        rota=Rota(spans),
-        rules=tuple(rules),
-        devices={name: DeviceEntry(id=name, unit=TRACE_UNIT) for name in devices},
-    )
 
 
 def happenings(
@@ -160,18 +163,20 @@ def happenings(
     if site_file is None:
         from monitor.shipped import shipped_rules
 
-        site = trace_site(shipped_rules(), devices_in(traces))
-        happened = replay(traces, site, until=until, only_rules=only_rules, known=True)
+        site = trace_site(shipped_rules())
+        heard = traces.heard(Hearing(site, known=True))
+        happened = replay(heard, site, until=until, only_rules=only_rules)
     else:
         from monitor.settings import load
 
         settings = load(site_file, key=TRACE_KEY)
         start = next(iter(traces), None)
         if only_rules or not isinstance(start, Input):
-            happened = replay(traces, settings.site, until=until, only_rules=only_rules)
+            heard = traces.heard(Hearing(settings.site))
+            happened = replay(heard, settings.site, until=until, only_rules=only_rules)
         elif why := _not_exact(start, settings.site.name, settings.digest):
             say(f"{why}: its messages are run in virtual time, its answers and attempts are left out")
-            happened = replay(traces, settings.site, until=until)
+            happened = replay(traces.heard(Hearing(settings.site)), settings.site, until=until)
         else:
             site = replace(settings.site, key=_key(settings.state_dir, say))
             happened = rerun(traces, site, until=until, say=say)
@@ -209,38 +214,101 @@ def _key(state_dir: Path, say: Callable[[str], None]) -> bytes:
 
 
 def replay(
-    lines: Iterable[Recorded],
+    lines: Iterable[Recorded | Heard],
     site: Site,
     *,
     until: int | None = None,
     only_rules: bool = False,
     known: bool = False,
+    lateness: int = 0,
 ) -> Iterator[Happening]:
     """Run the lines through the engine in virtual time, to the last one or `until`; deadlines at the end fire.
 
     `known`: take whatever site and unit a topic names as this site's. Of a recording's other inputs, those of the link
-    to the broker count, unless it is `only_rules`.
+    to the broker count, unless it is `only_rules`. `lateness` as for `Player`.
     """
-    site = replace(site, times=replace(site.times, lateness=0))
-    engine: Engine | None = None
-    end = until
-    linked_at = 0
+    hearing = Hearing(site, known=known)
+    player = Player(site, only_rules=only_rules, lateness=lateness)
     for line in lines:
         if until is not None and line.received > until:
             break
+        yield from player.give(line if isinstance(line, Heard) else hearing.entry(line))
+    yield from player.end(until)
+
+
+NOTHING_NEW: Final[list[Happening]] = []
+
+
+class Player:
+    """One engine in virtual time, which takes one line after the other; nobody answers it."""
+
+    def __init__(self, site: Site, *, only_rules: bool = False, lateness: int = 0) -> None:
+        """Begin with the first line; deadlines wait so many ms for messages that are on their way.
+
+        Where only instants of rules matter that is nothing. What a service does takes the site's own, as it does: else
+        a deadline passes that a message of before it, received just after it, puts off.
+        """
+        self._site = replace(site, times=replace(site.times, lateness=lateness), _compiled={})
+        self._only_rules = only_rules
+        self._linked_at = 0
+        self._taken = 0
+        self.engine: Engine | None = None
+        self.began = self.now = 0  # the first and the last line
+
+    def give(self, heard: Heard) -> list[Happening]:
+        """Let time pass up to a line, and take it; what happened, `NOTHING_NEW` if a device says the same again."""
+        now, what = heard
+        engine = self.engine
         if engine is None:
-            engine = Engine(site, now=line.received, link=True, only_rules=only_rules, trail=False)
-        yield from _run_until(engine, line.received - 1, only_rules)
-        if isinstance(line, Line):
-            engine.receive(_message(line, site, known), line.received)
-        elif not only_rules:
-            linked_at = line.received if line.kind == "link-up" else linked_at
-            if (event := _sight(engine, line, linked_at)) is not None:
-                engine.receive(event, line.received)
-        yield from _settle(engine, only_rules)
-        end = line.received if until is None else until
-    if engine is not None and end is not None:
-        yield from _run_until(engine, end, only_rules)
+            self.engine = engine = self._begin(now)
+        self.now = now
+        happened = NOTHING_NEW
+        if (due := engine.due()) is not None and due < now:
+            self._run_until(engine, now - 1, happened := [])
+        if type(what) is Snapshot and engine.hear_again(what, now):
+            return happened or NOTHING_NEW  # nothing is asked for then
+        happened = [] if happened is NOTHING_NEW else happened
+        if type(what) is not Input:
+            engine.receive(what, now)
+        elif not self._only_rules:
+            self._linked_at = now if what.kind == "link-up" else self._linked_at
+            if (event := _sight(engine, what, self._linked_at)) is not None:
+                engine.receive(event, now)
+        self._settle(engine, happened)
+        self._taken += 1
+        if self._taken % LET_GO == 0:
+            engine.fleet.dirty.clear()  # rows of devices, which nobody stores
+            engine.take_changes()
+        return happened
+
+    def end(self, until: int | None = None) -> list[Happening]:
+        """Let time pass to the end, which is the last line or `until`."""
+        happened: list[Happening] = []
+        if self.engine is not None:
+            self.now = self.now if until is None else until
+            self._run_until(self.engine, self.now, happened)
+        return happened
+
+    def _begin(self, now: int) -> Engine:
+        self.began = now
+        return Engine(self._site, now=now, link=True, only_rules=self._only_rules, trail=False)
+
+    def _run_until(self, engine: Engine, at: int, happened: list[Happening]) -> None:
+        """Let every deadline up to and including `at` pass, each at its own instant."""
+        while (due := engine.due()) is not None and due <= at:
+            engine.advance(max(due, engine.now))
+            self._settle(engine, happened)
+
+    def _settle(self, engine: Engine, happened: list[Happening]) -> None:
+        """Perform what the engine asks for: in a replay every notice is sent at once."""
+        while engine.outbox.effects or engine.technical.effects:
+            sends = [effect for effect in engine.take_effects() if isinstance(effect, SendNotice)]
+            for send in sends:
+                engine.receive(Attempted(notice=send.notice, outcome="sent", text="replay"), engine.now)
+        if found := engine.take_happenings():
+            if self._only_rules:
+                found = [happening for happening in found if happening.event in RULE_EVENTS]
+            happened += found
 
 
 def _sight(engine: Engine, entry: Input, linked_at: int) -> object | None:
@@ -255,53 +323,6 @@ def _sight(engine: Engine, entry: Input, linked_at: int) -> object | None:
             token=catch_up.token
         )  # the first marker of that link; how many there were may differ
     return None
-
-
-def _run_until(engine: Engine, at: int, only_rules: bool) -> Iterator[Happening]:
-    """Let every deadline up to and including `at` pass, each at its own instant."""
-    while (due := engine.due()) is not None and due <= at:
-        engine.advance(max(due, engine.now))
-        yield from _settle(engine, only_rules)
-
-
-def _settle(engine: Engine, only_rules: bool) -> Iterator[Happening]:
-    """Perform what the engine asks for: in a replay every notice is sent at once."""
-    while True:
-        engine.take_changes()
-        sends = [effect for effect in engine.take_effects() if isinstance(effect, SendNotice)]
-        if not sends:
-            break
-        for send in sends:
-            engine.receive(Attempted(notice=send.notice, outcome="sent", text="replay"), engine.now)
-    for happening in engine.take_happenings():
-        if not only_rules or happening.event in RULE_EVENTS:
-            yield happening
-
-
-def _message(line: Line, site: Site, known: bool) -> object:
-    """The engine's input in a line."""
-    topic, name = line.topic, site.name
-    if not topic:
-        try:
-            device = json.loads(line.payload).get("subject")
-        except (ValueError, AttributeError):
-            device = None
-        device = device if isinstance(device, str) and is_level(device) else "unknown"
-        entry = site.devices.get(device)
-        unit = entry.unit if entry else (site.units[0] if site.units else TRACE_UNIT)
-        topic = f"{site.prefix}/{site.name}/{unit}/{device}/state"
-    elif known:
-        parts = topic.split("/")
-        name = parts[-4] if len(parts) >= 4 else name
-    prefix = site.prefix
-    if known and parse_topic(topic, DEFAULT_PREFIX, name) is None and topic.count("/") >= 4:
-        prefix = topic.rsplit("/", 4)[0]
-    decoded = decode(topic, line.payload, retain=line.retain, prefix=prefix, site=name)
-    if isinstance(decoded, Rejection):
-        return Rejected(decoded, line.payload)
-    if known and isinstance(decoded, Snapshot):
-        return decoded._replace(unit=TRACE_UNIT)
-    return decoded
 
 
 def as_json(happening: Happening) -> str:

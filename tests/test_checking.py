@@ -37,7 +37,10 @@ def test_a_clean_site(tmp_path: Path) -> None:
     """Nothing wrong: what was read is counted, and the status is 0."""
     path = written(tmp_path, ("[units.elm]", '[units.elm]\ncalled = "Elm ward"'))
     rules = len(list((ROOT / "rules").glob("*.toml")))
-    assert reported(path) == (
+    status, text = reported(path)
+    table, _, summary = text.partition("\n\n")
+    assert table.startswith("What each rule can do here, by this file:\n  rule ")
+    assert (status, summary) == (
         0,
         f"Read {path}: Elm ward (1 device), ash (0 devices); 3 people, 2 carriers, 2 ladders, 1 duty;"
         f" {rules} rules, 0 of them switched off.\nNothing is wrong.\n",
@@ -63,7 +66,7 @@ def test_a_site_with_errors_and_warnings(tmp_path: Path) -> None:
         "  site.toml: site.technical: nobody is named to be told when Second Bell itself cannot see, "
         "send or store: the last resort is\n"
         "\n"
-        "Read "
+        "What each rule can do here, by this file:\n"
     )
     assert text.endswith("\n2 things are wrong.\n")
 

@@ -46,6 +46,10 @@ TOLD: tuple[tuple[int, str, str | None, dict[str, Any], str], ...] = (
     (9, "notice-failed", "p1", {"carrier": "pager"}, "could not reach nurse-1 by pager"),
     (12, "notice-sent", "p2", {"carrier": "mail", "answer": "250 kept"}, "sent to charge by mail: 250 kept"),
     (60, "accepted", "p2", {}, "accepted by charge"),
+    (61, "priority-raised", None, {"evidence": EVIDENCE},
+     "priority-raised, medium priority; seen: message b7-000183, stopped, medium occlusion (feed) audio-paused,"
+     " no mains, battery 61 %"),
+    (61, "priority-raised", None, {}, "priority-raised, medium priority"),  # of an older version
     (90, "rechecked", None, {"troubled": True}, "rechecked: still troubled"),
     (91, "rechecked", None, {"troubled": False}, "rechecked: nothing new"),
     (92, "duty-ended", "p2", {}, "duty-ended charge"),

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from tests.bench import core, latency, machine, mail, profiled, scale, throughput
+from tests.bench import core, latency, machine, mail, profiled, replay, scale, throughput
 from tests.bench.broker import BrokerManners
 from tests.bench.figures import Figure, table
 from tests.bench.processes import MeasurementFailed
@@ -26,6 +26,7 @@ MEASURES: dict[str, Measure] = {
     "start": scale.measure_start,
     "mail": mail.measure,
     "core": core.measure,
+    "replay": replay.measure,
 }
 
 

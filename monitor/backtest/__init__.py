@@ -1,0 +1,1 @@
+"""What other thresholds would have done with recorded messages: `compare` and `sweep`."""
