@@ -134,6 +134,13 @@ def _add_run(commands: Commands) -> None:
         help="for tests: time begins at this RFC 3339 instant and moves only by the control socket",
     )  # fmt: skip
     run.set_defaults(run=_run)
+    again = commands.add_parser(
+        "reload",
+        help="let the running service go on with what its site file and rules say now; if anything is wrong with them "
+        "it says what, and keeps what runs (SIGHUP does the same)",
+    )
+    add_place(again)
+    again.set_defaults(run=_reload)
 
 
 def _add_check(commands: Commands) -> None:
@@ -270,15 +277,23 @@ def _replay(args: argparse.Namespace) -> int:
     return 0
 
 
-def _answer(args: argparse.Namespace) -> int:
-    from monitor.adapters.control import ServiceNotRunning, ask
+def _reload(args: argparse.Namespace) -> int:
+    return _ask(args, {"command": "reload"})
 
+
+def _answer(args: argparse.Namespace) -> int:
     command = {
         "command": args.answer,
         "reference": args.reference,
         "person": args.person,
         "reason": args.reason,
     }
+    return _ask(args, command)
+
+
+def _ask(args: argparse.Namespace, command: dict[str, object]) -> int:
+    from monitor.adapters.control import ServiceNotRunning, ask
+
     try:
         said = ask(state_dir(args), command)
     except ServiceNotRunning as error:

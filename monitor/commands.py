@@ -6,7 +6,7 @@ Each is answered after the commit of what it did.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from typing import Any, Protocol
 
 from monitor.core.answers import BY_COMMAND
@@ -38,9 +38,11 @@ class Commands:
         give: Callable[[Asked], None],
         now: Callable[[], int],
         stepped: Stepped | None,
+        reload: Callable[[], Awaitable[tuple[bool, list[str]]]] | None,
     ) -> None:
         """`give` takes an answer to the engine; `stepped` is None where time passes by itself."""
         self._engine, self._give, self._now, self._stepped = engine, give, now, stepped
+        self._reload = reload
         self._waiting: dict[str, asyncio.Future[dict[str, Any]]] = {}
         self._count = 0
         self._closed = False
@@ -60,6 +62,9 @@ class Commands:
                 "counters": self._engine.counters,
                 "tasks": len(asyncio.all_tasks()),
             }
+        if self._reload is not None and name == "reload":
+            ok, said = await self._reload()
+            return {"ok": ok, "text": "\n".join(said)}
         if self._stepped is not None and name == "enter" and isinstance(command.get("at"), int):
             self._stepped.enter(command["at"])
             return {"ok": True, "now": self._now()}

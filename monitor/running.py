@@ -10,6 +10,7 @@ import json
 import signal
 import sys
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import structlog
@@ -29,6 +30,7 @@ from monitor.core.journal import Happening
 from monitor.core.phrases import one_line
 from monitor.core.problems import ProblemsFound
 from monitor.recording import NoRecorder, Recorder
+from monitor.reload import reload
 from monitor.service import Service
 from monitor.settings import PasswordMissing, Settings, load
 from monitor.sitefile.reading import read
@@ -116,6 +118,7 @@ def _open(
             on_happening=on_happening,
             on_notice=on_notice,
             recorder=recorder,
+            reload=partial(reload, site_file=site_file),
         )
     except StoreError as error:
         _close(store, lock)
@@ -135,7 +138,18 @@ def _close(store: SqliteStore, lock: Lock) -> None:
 
 
 def run(site_file: Path, clock: Clock, *, record: Path | None = None) -> int:
-    """Run until SIGTERM or SIGINT; the exit status. `record` is where every input is kept, if anywhere."""
+    """Run until SIGTERM or SIGINT; the exit status. `record` is where every input is kept, if anywhere.
+
+    SIGHUP, or the command `reload`, begins again with what the site file says by then, if nothing is wrong with it.
+    """
+    while (status := _run_once(site_file, clock, record)) is None:
+        pass
+    return status
+
+
+def _run_once(site_file: Path, clock: Clock, record: Path | None) -> int | None:
+    """Open a service and run it; None: to be opened again."""
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)  # while nobody can take it
     try:
         service, lock = open_service(site_file, clock, record=record)
     except CannotStart as error:
@@ -145,7 +159,7 @@ def run(site_file: Path, clock: Clock, *, record: Path | None = None) -> int:
         log.warning("site file", problem=str(warning))
     with lock:
         try:
-            asyncio.run(_run(service, chores=isinstance(clock, SystemClock)))
+            asyncio.run(_run(service, site_file, chores=isinstance(clock, SystemClock)))
         except StoreError as error:
             log.error(
                 "the store cannot go on; start again after mending it", why=str(error), advice=error.advice
@@ -160,13 +174,21 @@ def run(site_file: Path, clock: Clock, *, record: Path | None = None) -> int:
                 **logs.fault(error),
             )
             return FAILED
-    return 0
+    return None if service.again else 0
 
 
-async def _run(service: Service, *, chores: bool) -> None:
+async def _run(service: Service, site_file: Path, *, chores: bool) -> None:
     loop = asyncio.get_running_loop()
     for name in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(name, service.stop)
+    reloading: set[asyncio.Task[tuple[bool, list[str]]]] = set()
+
+    def hang_up() -> None:
+        task = loop.create_task(reload(service, site_file), name="reload")
+        reloading.add(task)
+        task.add_done_callback(reloading.discard)
+
+    loop.add_signal_handler(signal.SIGHUP, hang_up)
     scheduler = AsyncIOScheduler(timezone=service.site.zone_name)
     # Whatever touches a concern is a deadline of the core; the calendar has the chores of the wall clock alone.
     scheduler.add_job(

@@ -10,8 +10,9 @@ from __future__ import annotations
 import asyncio
 import random
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import structlog
@@ -89,8 +90,11 @@ class Service:
         on_happening: Callable[[Happening], None] | None = None,
         on_notice: Callable[[SendNotice], None] | None = None,
         recorder: Recorder | NoRecorder | None = None,
+        reload: Callable[[Service], Awaitable[tuple[bool, list[str]]]] | None = None,
     ) -> None:
+        """`reload` is what the command of that name does; `again` says after `run` whether to open it anew."""
         self.settings = settings
+        self.again = False
         self.site = settings.site
         self._clock = clock
         self._on_happening = on_happening
@@ -133,7 +137,8 @@ class Service:
             **link_options,
         )
         stepped = self if isinstance(clock, SteppedClock) else None
-        self._commands = Commands(self.engine, give=self._asked, now=clock.now, stepped=stepped)
+        ask = None if reload is None else partial(reload, self)
+        self._commands = Commands(self.engine, give=self._asked, now=clock.now, stepped=stepped, reload=ask)
         self._control = ControlServer(settings.state_dir, self._commands.serve)
 
     def _note_start(self, now: int, doubt: str | None) -> None:
@@ -191,6 +196,16 @@ class Service:
             await asyncio.wait({running}, timeout=0.02)
         if running.done():
             running.result()
+
+    def note(self, event: str, **detail: object) -> None:
+        """Put something into the trail that neither a message nor a person did."""
+        self.engine.note(event, **detail)
+        self._wake.set()
+
+    def begin_again(self) -> None:
+        """Ask for a clean stop, after which whoever runs this opens it anew."""
+        self.again = True
+        self.stop()
 
     def stop(self) -> None:
         """Ask for a clean stop."""

@@ -114,6 +114,11 @@ class Monitor:
         await self.launch(at)
         await until(lambda: self._serves(broker), "the service to serve")
 
+    async def serves_again(self) -> None:
+        """Wait until it serves after it has begun again by itself."""
+        self._hang_up()
+        await until(lambda: self._serves(True), "the service to serve again")
+
     async def launch(self, at: int | None = None) -> None:
         """Start it, and wait for nothing."""
         self._hang_up()
