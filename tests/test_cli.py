@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import shutil
@@ -339,6 +340,9 @@ def test_ctrl_c_ends_a_command_in_a_line(tmp_path: Path) -> None:
     with pipe.open("w") as writing:  # opens when it has opened the other end
         writing.write(state(TEN)[1].decode() + "\n")
         writing.flush()
-        process.send_signal(signal.SIGINT)
-        _, err = process.communicate(timeout=20)
+        for _ in range(6):  # one that falls into a finaliser is lost, by Python's own rule: people press it again
+            process.send_signal(signal.SIGINT)
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                _, err = process.communicate(timeout=10)
+                break
     assert (process.returncode, err) == (130, "secondbell: interrupted\n")

@@ -307,14 +307,18 @@ class Picture(Signals):
         if before_ml is not None and start <= before:  # the plan came, or changed, in the middle of it
             if was is not None and start < was:
                 return before_ml  # what was given since is of this day too
-            ml = self.delivered_ml
             self.given_ml = 0.0
-            self.given_known = was is None and (
-                ml is not None and ml <= max(self.rate_ml_h or 0.0, CATCH_UP_CAP) * (at - start) / HOUR
-            )
+            self.given_known = was is None and self._of_this_day(at)
             return None if self.given_known else before_ml  # what it shows, if that can be of this day
         self.given_ml, self.given_known = 0.0, True
         return before_ml
+
+    def _of_this_day(self, at: int) -> bool:
+        """Whether all that the pump's counter shows can have been given since the feeding day began."""
+        ml, start = self.delivered_ml, self.day_start
+        if ml is None or start is None:
+            return False
+        return ml <= max(self.rate_ml_h or 0.0, CATCH_UP_CAP) * (at - start) / HOUR
 
     def _within_plan(self, plan: Plan, at: int, before: int, before_ml: float | None, zone: Zone) -> None:
         window = window_at(plan, zone, at)
@@ -324,6 +328,9 @@ class Picture(Signals):
             day = feeding_day(plan, zone, at)
             if day is not None and self.day_start != day.start:
                 before_ml = self._begin_day(day.start, at, before, before_ml)
+        if before_ml is None and self.delivered_ml is not None and not self._of_this_day(at):
+            # First seen, and showing what another day gave, or another person: of this day nobody knows.
+            self.given_known, before_ml = False, self.delivered_ml
         # Outside the windows too: what is given then is given.
         self.given_ml += _gain(before_ml, self.delivered_ml)
         self.window_start = start
@@ -338,11 +345,16 @@ class Picture(Signals):
             over = not another and not self.feed_due and self.activity != "feeding"
             reached = over or self.activity == "finished"
         else:
-            if self.activity == "finished" and ml is not None and ml >= wanted:
+            if self.activity == "finished" and ml is not None and ml >= wanted and self._fed_today():
                 # Of a feed begun before the day the pump's own counter says more than ours.
                 self.given_ml = max(self.given_ml, wanted)
             reached = self.given_ml >= wanted
         self.feed_due = not reached and not self.feed_ended
+
+    def _fed_today(self) -> bool:
+        """Whether what the pump has finished is of this feeding day: its counter is, or it was seen to feed."""
+        fed, start = self.last_feeding, self.day_start
+        return self.given_known or (fed is not None and start is not None and fed >= start)
 
     def dump(self) -> tuple[Any, ...]:
         """The picture as JSON values, in the order of `FIELDS`."""

@@ -79,6 +79,8 @@ def _at_least(number: int) -> AfterValidator:
     return AfterValidator(check)
 
 
+AGAIN = "2 or more, as a single onset does not recur; a lasting rule tells of one"
+
 Value = Annotated[str | int, BeforeValidator(_quantity)]
 Offset = Annotated[str, AfterValidator(_offset)]  # from the beginning of a trace
 Activity = Annotated[str, AfterValidator(_one_of((*ACTIVITIES, UNKNOWN_ACTIVITY)))]
@@ -317,6 +319,8 @@ def mistakes(rule: Rule, fields: Mapping[str, str]) -> list[Mistake]:
         for shown, value in (("value", threshold.value), ("home", threshold.home)):
             if value is not None and Quantity.parse(value).number <= 0 and not may_be_nothing(rule, name):
                 found.append((f"thresholds.{name}.{shown}", repr(value), "more than nothing"))
+            elif value == 1 and counts_onsets(rule, name):
+                found.append((f"thresholds.{name}.{shown}", repr(value), AGAIN))
     for index, trace in enumerate(rule.traces):
         found += _trace_mistakes(f"traces[{index}]", trace, rule.scope)
     return found
@@ -331,6 +335,11 @@ def may_be_nothing(rule: Rule, name: str) -> bool:
         if (value := getattr(branch, key)) == name
     ]
     return bool(used) and all(key == "bridging" for key, _ in used)
+
+
+def counts_onsets(rule: Rule, name: str) -> bool:
+    """Whether a threshold is the number of onsets that a recurring rule waits for, of which one is no recurrence."""
+    return any(branch.times == name for branch in rule.when)
 
 
 def _trace_mistakes(key: str, trace: Trace, scope: str) -> Iterator[Mistake]:

@@ -23,6 +23,7 @@ from monitor.core.lines import Place, lines_of
 from monitor.core.messages import SOUND_INACTIVATED, AlarmCondition
 from monitor.core.problems import Problem, ProblemsFound, from_validation
 from monitor.core.rule_file import (
+    AGAIN,
     AlarmFilter,
     Branch,
     Condition,
@@ -30,6 +31,7 @@ from monitor.core.rule_file import (
     Rule,
     Trace,
     TraceStep,
+    counts_onsets,
     may_be_nothing,
     mistakes,
 )
@@ -196,6 +198,8 @@ def override_problem(rule: Rule, name: str, value: object) -> str | None:
         return f'a quantity like the shipped "{threshold.value}"'
     if quantity.number <= 0 and not may_be_nothing(rule, name):
         return "more than nothing"
+    if quantity.number == 1 and counts_onsets(rule, name):
+        return AGAIN
     return None
 
 

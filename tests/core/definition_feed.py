@@ -192,6 +192,12 @@ class Standing(NamedTuple):
 def standing(feed: Feed, snaps: Sequence[Told]) -> list[Standing]:
     """What was given and whether the target is reached, at each snapshot."""
     told, odd = gains(snaps), unexplained(snaps)
+    first = next((i for i, snap in enumerate(snaps) if snap.delivered is not None), None)
+    if first is not None:  # the counter as first seen: given today only if that can have been
+        snap = snaps[first]
+        most = max(Fraction(snap.rate or 0), CAP) * (snap.at - feeding_day(feed, snap.at)[0]) / HOUR
+        if told[first] > most:
+            told[first], odd[first] = Fraction(0), True
     found: list[Standing] = []
     for index, snap in enumerate(snaps):
         begin, _ = feeding_day(feed, snap.at)
@@ -201,7 +207,11 @@ def standing(feed: Feed, snaps: Sequence[Told]) -> list[Standing]:
             given += told[i]
             wanted, own = target(feed, snaps[i]), snaps[i].delivered
             # Of a feed begun before the day the pump's own counter says more: it has given what was wanted.
-            if snaps[i].activity == "finished" and wanted is not None and own is not None and own >= wanted:
+            # Not if it was first seen with a volume that today cannot have given, and never seen to feed today.
+            so_far = [j for j in today if j <= i]
+            its_own = any(snaps[j].activity == "feeding" for j in so_far) or not any(odd[j] for j in so_far)
+            says_so = snaps[i].activity == "finished" and its_own
+            if says_so and wanted is not None and own is not None and own >= wanted:
                 given = max(given, wanted) if in_window(feed, snaps[i].at) else given
         wanted = target(feed, snap)
         if wanted is not None:

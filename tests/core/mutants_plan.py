@@ -146,6 +146,11 @@ GIVEN: Final[Mapping[str, Patch]] = {
     "what restarted has given nothing": (
         picture, "_gain", lambda before, ml: max(0.0, ml - (before or 0.0)) if ml is not None else 0.0
     ),
+    "whatever is first seen is of this day": (
+        Picture, "_of_this_day", lambda self, _: self.delivered_ml is not None
+    ),
+    "nothing first seen is of this day": (Picture, "_of_this_day", lambda *_: False),
+    "finished some time is finished today": (Picture, "_fed_today", lambda _: True),
     "what is first seen has given nothing": (
         picture, "_gain", lambda before, ml: 0.0 if before is None else _gain(before, ml)
     ),

@@ -115,6 +115,10 @@ def _counter(draw: st.DrawFn, feed: Feed, snaps: Sequence[Snap]) -> float | None
     """What the pump's counter shows: mostly what makes an exact tie with a limit, if it can; at times it restarts."""
     snap, shown = snaps[-1], [s.delivered for s in snaps[:-1] if s.delivered is not None]
     last = Fraction(shown[-1]) if shown else Fraction(0)
+    if not shown and draw(st.integers(0, 2)):  # else most that is first seen could not be of this day
+        since = snap.at - feeds.feeding_day(feed, snap.at)[0]
+        today = max(Fraction(snap.rate or 0), Fraction(150)) * since / HOUR
+        return float(draw(st.sampled_from((0, 0, today // 1, today // 1 + 1))))
     what = draw(st.sampled_from(("tie", "tie", "tie", "more", "same", "restart", "none")))
     if what == "none":
         return None

@@ -217,10 +217,64 @@ def test_in_a_window_a_snapshot_without_a_counter_loses_nothing() -> None:
 
 
 def test_in_a_window_a_feed_first_seen_in_its_middle_counts_what_it_shows() -> None:
-    """The pump says 412 mL in its first snapshot: 588 more are the target."""
+    """The pump says 412 mL in its first snapshot, 3 h after the day began: 588 more are the target."""
     picture = with_plan((20 * 60, 6 * 60))
-    assert seen((NIGHT + HOUR, {"delivered_ml": 412}), picture=picture).feed_due
+    assert seen((NIGHT + 3 * HOUR, {"delivered_ml": 412}), picture=picture).feed_due
+    assert seen((NIGHT + 8 * HOUR - 1, {"delivered_ml": 999.5}), picture=picture).feed_due
     assert not seen((NIGHT + 8 * HOUR, {"delivered_ml": 1000}), picture=picture).feed_due
+
+
+@pytest.mark.parametrize(
+    ("after", "rate", "shown", "known"),
+    [
+        (2 * HOUR, None, 300, True),
+        (2 * HOUR, None, 300.1, False),
+        (2 * HOUR, 60, 300, True),
+        (2 * HOUR, 200, 400, True),
+        (2 * HOUR - 1, 200, 400, False),
+        (0, None, 0, True),
+        (0, None, 1, False),
+        (-HOUR, None, 1000, True),  # of the feeding day before
+    ],
+)
+@pytest.mark.parametrize("unsaid", [False, True])
+def test_what_a_counter_shows_at_first_is_todays_if_it_can_be(
+    after: int, rate: float | None, shown: float, known: bool, unsaid: bool
+) -> None:
+    """At most 150 mL/h, or the pump's own rate if more, since the feeding day began; else nobody knows."""
+    picture = with_plan((20 * 60, 6 * 60))
+    if unsaid:  # a first snapshot that says nothing of volume does not make the next one's today's
+        seen((NIGHT - 2 * HOUR, {"activity": "idle"}), picture=picture)
+    said = {"activity": "idle", "rate_ml_h": rate, "delivered_ml": shown}
+    seen((NIGHT + after, said), picture=picture)
+    assert (picture.given_known, picture.given_ml) == (known, shown if known else 0)
+    assert picture.feed_due is (after >= 0)
+
+
+def test_what_yesterday_gave_does_not_end_todays_feed() -> None:
+    """First seen finished with yesterday's 1000 mL, feed is due until it has fed as much, or says so, today."""
+    picture = with_plan((20 * 60, 6 * 60))
+    yesterdays = {"activity": "finished", "delivered_ml": 1000, "target_ml": 1000}
+    for minute in (30, 31, 60):
+        seen((NIGHT + minute * MINUTE, yesterdays), picture=picture)
+        assert (picture.given_known, picture.given_ml, picture.feed_due) == (False, 0, True)
+    fed: tuple[Step, ...] = (
+        (NIGHT + 2 * HOUR, {"activity": "feeding", "delivered_ml": 0}),
+        (NIGHT + 5 * HOUR, {"activity": "feeding", "delivered_ml": 400}),
+    )
+    assert seen(*fed, picture=picture).feed_due
+    assert not seen((NIGHT + 9 * HOUR, yesterdays), picture=picture).feed_due
+    # A new day knows what it gives.
+    assert seen((NIGHT + DAY, {"activity": "idle", "delivered_ml": 1000}), picture=picture).given_known
+
+
+def test_a_feed_begun_before_it_was_seen_ends_when_the_pump_says_so() -> None:
+    """What it had given is not known; seen to feed today, its word that it is finished counts."""
+    picture = with_plan((20 * 60, 6 * 60))
+    assert seen((NIGHT + MINUTE, {"delivered_ml": 200}), picture=picture).feed_due
+    done = {"activity": "finished", "delivered_ml": 1000, "target_ml": 1000}
+    assert not seen((NIGHT + 8 * HOUR, done), picture=picture).feed_due
+    assert not picture.given_known
 
 
 def test_a_new_window_begins_a_new_count() -> None:

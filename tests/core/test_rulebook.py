@@ -178,6 +178,15 @@ BROKEN = {
         "more than nothing",
     ),
     "no times": (RECURRING, "value = 2", "value = 0", "thresholds.times.value", "0", "more than nothing"),
+    "once": (RECURRING, "value = 2", "value = 1", "thresholds.times.value", "1", "2 or more"),
+    "once at home": (
+        RECURRING,
+        "value = 2",
+        "value = 2\nhome = 1",
+        "thresholds.times.home",
+        "1",
+        "2 or more",
+    ),
     "negative times": (
         RECURRING,
         "value = 2",
@@ -420,6 +429,31 @@ def test_several_mistakes_are_told_at_once() -> None:
     text = changed(text, "value = 2", "value = 0")
     keys = {problem.key for problem in problems(text)}
     assert keys == {"thresholds.gap.value", "when[0].within", "thresholds.times.value"}
+
+
+def test_once_within_nothing() -> None:
+    """A rule that is to recur once in no time at all: both are told."""
+    text = changed(RECURRING, "value = 2", "value = 1")
+    found = problems(changed(text, 'value = "100 ms"', 'value = "0 s"'))
+    assert [(problem.key, problem.value, problem.expected) for problem in found] == [
+        ("thresholds.patience.value", "'0 s'", "more than nothing"),
+        (
+            "thresholds.times.value",
+            "1",
+            "2 or more, as a single onset does not recur; a lasting rule tells of one",
+        ),
+    ]
+
+
+def test_a_site_cannot_make_once_enough() -> None:
+    """Nor with a value of its own; more than shipped it may ask for."""
+    recurring = parse(RECURRING, "made-up.toml")
+    assert override_problem(recurring, "times", 1) == (
+        "2 or more, as a single onset does not recur; a lasting rule tells of one"
+    )
+    assert override_problem(recurring, "times", 0) == "more than nothing"
+    assert override_problem(recurring, "times", 2) is None
+    assert override_problem(recurring, "times", 5) is None
 
 
 def test_not_toml_at_all() -> None:

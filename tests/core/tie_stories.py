@@ -86,6 +86,21 @@ def shortfalls() -> Iterator[Story]:
             even = Feed(NIGHT, target=200.0 * hours, zone="Europe/London")
             start = instant(day, 20 * 60, "Europe/London")
             yield story((0, says(delivered=0)), (3 * HOUR, says(delivered=500 - off)), feed=even, start=start)
+            yield story(
+                (0, says(delivered=0)), (6 * HOUR, says(delivered=1100 - off)), feed=even, start=start
+            )
+        # What is first seen 2 h after the day began, at 150 mL/h or the pump's own rate.
+        for rate, most in ((None, 300), (180.0, 360)):
+            first = (2 * HOUR, says(delivered=most + off, rate=rate))
+            yield story(first, (5 * HOUR, says(delivered=most + 150)), feed=by_rate)
+    again = [(30 * MINUTE, says("finished", delivered=1000)), (50 * MINUTE, says("off"))]
+    yield story(*again, feed=Feed(NIGHT, target=1000.0))  # yesterday's, of another person perhaps
+    cleared = [
+        (0, says(delivered=0)),
+        (HOUR, says("held", delivered=90)),
+        (HOUR + MINUTE, says(delivered=30)),
+    ]
+    yield story(*cleared, (3 * HOUR, says(delivered=40)), feed=by_rate)
     odd = [(0, says(delivered=0)), (HOUR, says(delivered=90)), (HOUR + MINUTE, says(delivered=30))]
     yield story(*odd, (26 * HOUR, says("idle")), feed=by_rate)  # known again in the next night
     yield story(*odd, (5 * HOUR, says(delivered=700)), feed=small)
