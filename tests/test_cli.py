@@ -340,7 +340,9 @@ def test_ctrl_c_ends_a_command_in_a_line(tmp_path: Path) -> None:
     with pipe.open("w") as writing:  # opens when it has opened the other end
         writing.write(state(TEN)[1].decode() + "\n")
         writing.flush()
-        for _ in range(6):  # one that falls into a finaliser is lost, by Python's own rule: people press it again
+        for _ in range(
+            6
+        ):  # one that falls into a finaliser is lost, by Python's own rule: people press it again
             process.send_signal(signal.SIGINT)
             with contextlib.suppress(subprocess.TimeoutExpired):
                 _, err = process.communicate(timeout=10)

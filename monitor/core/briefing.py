@@ -212,7 +212,8 @@ def why_settled(about: str, rule: str, picture: Picture | None, raised_at: int |
         return now.replace("the pump is feeding", "it feeds again", 1)
     if picture.delivering:
         return f"it delivers again; {now}"
-    if picture.last_feeding is not None and picture.acted - picture.last_feeding > NOT_FED_FOR:
+    unplanned = picture.in_window is None
+    if unplanned and picture.last_feeding is not None and picture.acted - picture.last_feeding > NOT_FED_FOR:
         return (
             "nothing has fed for 4 h, so Second Bell takes the feed as ended; nobody has said so, so look whether "
             f"this person should be fed; {now}"

@@ -66,9 +66,14 @@ class Signals:
 
     @property
     def rest_fits(self) -> bool | None:
-        """Whether the rest can still be given by the end of the last window at the highest allowed rate."""
+        """Whether the rest, but for a twentieth of the target, fits the windows left at the highest allowed rate.
+
+        Without that, a plan at the highest rate would be behind for ever after a minute's late start.
+        """
         now = self.progress
-        return None if now is None or now.cannot_ml is None else now.cannot_ml <= 0
+        if now is None or now.cannot_ml is None or now.target_ml is None:
+            return None
+        return 20 * now.cannot_ml <= now.target_ml
 
     @property
     def over_rate(self) -> bool | None:

@@ -240,7 +240,7 @@ def due(feed: Feed, snaps: Sequence[Told]) -> list[bool]:
 
 
 def behind(feed: Feed, snaps: Sequence[Told]) -> list[bool]:
-    """More than 10 % of the target or 100 mL short, or the rest no longer fits the windows that are left."""
+    """More than 10 % of the target or 100 mL short, or over 5 % no longer fit the windows that are left."""
     found = []
     for snap, now in zip(snaps, standing(feed, snaps), strict=True):
         wanted = target(feed, snap)
@@ -253,7 +253,7 @@ def behind(feed: Feed, snaps: Sequence[Told]) -> list[bool]:
         told = short is not None and (short > 100 or (bool(wanted) and short > (wanted or 0) / 10))
         if wanted is not None:
             left = sum(length for length, _ in planned(feed, snap.at, end))
-            told = told or wanted - now.given > allowed(feed) * left / HOUR
+            told = told or wanted - now.given - allowed(feed) * left / HOUR > wanted / 20
         found.append(told and now.known and in_window(feed, snap.at))
     return found
 

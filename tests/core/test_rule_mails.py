@@ -102,7 +102,7 @@ def test_no_rate_above_the_highest_allowed_is_ever_said() -> None:
         in fits
     )
     assert (
-        "even at the highest allowed rate, 60 mL/h, 10 mL (15 kcal) of the remaining 130 mL would not be given"
+        "even at the highest allowed rate, 60 mL/h, 28 mL (42 kcal) of the remaining 148 mL would not be given"
         in too_late
     )
     assert "65 mL/h" not in too_late
