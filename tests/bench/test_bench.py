@@ -13,6 +13,8 @@ from tests.bench.figures import Figure, table
 from tests.bench.throughput import SUB
 
 
+@pytest.mark.long
+@pytest.mark.timeout(300)
 def test_every_measurement_runs(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Each figure is measured and stands in the table and in the JSON; nothing is asked of its value."""
     out = tmp_path / "bench.json"
