@@ -25,12 +25,12 @@ from monitor.sitefile.tables import PlanTable
 Values = Mapping[str, Quantity]
 
 _HIGHEST: Final = {
-    "battery_percent": 100, "shortfall_percent": 100, "rate_ml_h": RATE_MAX, "delivered_ml": VOLUME_MAX,
-    "target_ml": VOLUME_MAX,
+    "battery_percent": 100, "shortfall_percent": 100, "unfit_percent": 100, "rate_ml_h": RATE_MAX,
+    "delivered_ml": VOLUME_MAX, "target_ml": VOLUME_MAX,
 }  # fmt: skip
 """What a field never exceeds: a percentage of what was wanted, or what the contract takes as plausible."""
 
-_WITHIN_WINDOWS: Final = frozenset({"in_window", "shortfall_ml", "shortfall_percent", "rest_fits"})
+_WITHIN_WINDOWS: Final = frozenset({"in_window", "shortfall_ml", "shortfall_percent", "unfit_percent"})
 
 
 class Pump(NamedTuple):

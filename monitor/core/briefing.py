@@ -191,21 +191,18 @@ def why_settled(about: str, rule: str, picture: Picture | None, raised_at: int |
         return f"it is heard of again; {doing(picture)}"
     if about == "plan":
         return f"{_plan_settled(rule, picture, raised_at)}; {doing(picture)}"
-    if rule == "not-charging":
-        if picture.mains:
-            why = "its battery no longer falls"
-        elif picture.mains is None:
-            why = "it no longer says how it is powered, so look at its plug"
-        else:
-            why = "it is off the mains now; nobody knows yet whether it charges"
-        return f"{why}; {doing(picture)}"
     if about == "power":
-        if picture.mains:
-            why = "it is on mains again"
-        elif picture.mains is None:
+        charging = rule == "not-charging"
+        if picture.mains is None:
             why = "it no longer says how it is powered, so look at its plug"
+        elif charging:
+            why = (
+                "its battery no longer falls"
+                if picture.mains
+                else "it is off the mains now; nobody knows yet whether it charges"
+            )
         else:
-            why = "its battery is no longer low"
+            why = "it is on mains again" if picture.mains else "its battery is no longer low"
         return f"{why}; {doing(picture)}"
     now = doing(picture)
     if picture.activity == "feeding":

@@ -18,8 +18,8 @@ Evidence = Mapping[str, Any]
 _UNITS: Final = {
     "battery_percent": "%", "minutes_left": "min", "rate_ml_h": "mL/h",
     "highest_rate_ml_h": "mL/h", "delivered_ml": "mL", "target_ml": "mL",
-    "shortfall_ml": "mL", "shortfall_percent": "%", "over_target_percent": "%", "container_hung_for": "ms",
-    "set_hung_for": "ms",
+    "shortfall_ml": "mL", "shortfall_percent": "%", "unfit_percent": "%", "over_target_percent": "%",
+    "container_hung_for": "ms", "set_hung_for": "ms",
 }  # fmt: skip
 
 

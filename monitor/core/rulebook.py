@@ -60,7 +60,7 @@ DEVICE_FIELDS = {
     "activity": "activity", "mains": "", "battery_low": "", "battery_percent": "%", "rate_ml_h": "mL/h",
     "delivered_ml": "mL", "target_ml": "mL", "delivering": "", "feed_due": "", "glucose_risk": "", "alarm_active": "",
     "minutes_left": "ms", "losing_charge": "", "in_window": "", "shortfall_ml": "mL", "shortfall_percent": "%",
-    "rest_fits": "", "over_rate": "", "over_target_percent": "%", "feed_kind": "feed kind",
+    "unfit_percent": "%", "over_rate": "", "over_target_percent": "%", "feed_kind": "feed kind",
     "container_hung_for": "ms", "set_hung_for": "ms",
 }  # fmt: skip
 IN_MINUTES = frozenset({"minutes_left"})  # what is told in minutes, where thresholds are durations in ms

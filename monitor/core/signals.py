@@ -65,15 +65,12 @@ class Signals:
         return 100 * now.shortfall_ml / now.target_ml
 
     @property
-    def rest_fits(self) -> bool | None:
-        """Whether the rest, but for a twentieth of the target, fits the windows left at the highest allowed rate.
-
-        Without that, a plan at the highest rate would be behind for ever after a minute's late start.
-        """
+    def unfit_percent(self) -> float | None:
+        """What no longer fits the windows left at the highest allowed rate, in percent of what is wanted."""
         now = self.progress
-        if now is None or now.cannot_ml is None or now.target_ml is None:
+        if now is None or now.cannot_ml is None or not now.target_ml:
             return None
-        return 20 * now.cannot_ml <= now.target_ml
+        return 100 * now.cannot_ml / now.target_ml
 
     @property
     def over_rate(self) -> bool | None:

@@ -176,8 +176,6 @@ SEEN: Final[Mapping[tuple[str, bool], str]] = {
     ("losing_charge", False): "the battery does not fall on mains",
     ("in_window", True): "",  # goes without saying where something is missing of the plan
     ("in_window", False): "outside the times of its plan",
-    ("rest_fits", True): "the rest still fits the times of its plan",
-    ("rest_fits", False): "at the highest allowed rate the rest no longer fits the times of its plan",
     ("over_rate", True): "the set rate is above the highest that its plan allows",
     ("over_rate", False): "the set rate is within its plan",
     ("sight_lost", True): "its pumps cannot be seen",
@@ -199,6 +197,7 @@ MEASURED: Final[Mapping[str, str]] = {
     "target_ml": "target {v}",
     "shortfall_ml": "{v} behind the plan",
     "shortfall_percent": "{v} of the target behind the plan",
+    "unfit_percent": "{v} of the target no longer fits the times of its plan, even at the highest allowed rate",
     "over_target_percent": "{v} over the target",
     "container_hung_for": "container hung for {v}",
     "set_hung_for": "giving set hung for {v}",

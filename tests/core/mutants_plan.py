@@ -201,13 +201,15 @@ SHORT: Final[Mapping[str, Patch]] = {
             )
         ),
     ),
-    "the rest always fits": (Signals, "rest_fits", property(lambda _: True)),
+    "the rest always fits": (Signals, "unfit_percent", property(lambda _: 0.0)),
     "the rest fits at what is planned": (
         Signals,
-        "rest_fits",
+        "unfit_percent",
         property(
             lambda self: (
-                (p := self.progress) and p.needed_ml_h and p.needed_ml_h <= (self._plan.rate_ml_h or 1e9)
+                100.0
+                if (p := self.progress) and p.needed_ml_h and p.needed_ml_h > (self._plan.rate_ml_h or 1e9)
+                else None
             )
         ),
     ),
@@ -275,7 +277,7 @@ TEXTS: Final[tuple[tuple[str, str, str], ...]] = (
     ("behind-plan", 'value = "100 mL"', 'value = "100.5 mL"'),
     ("behind-plan", '{ field = "shortfall_percent", above = "share" },', ""),
     ("behind-plan", '{ field = "shortfall_ml", above = "volume" },', ""),
-    ("behind-plan", '{ field = "rest_fits", is = false },', ""),
+    ("behind-plan", '{ field = "unfit_percent", above = "unfit" },', ""),
     ("over-plan", 'value = "1 min"', 'value = "59999 ms"'),
     ("over-plan", 'value = "1 min"', 'value = "60001 ms"'),
     ("over-plan", 'value = "10 %"', 'value = "9.9 %"'),

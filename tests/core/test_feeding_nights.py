@@ -99,7 +99,7 @@ def test_what_would_still_finish(received: float, needed: float, cannot: float, 
     progress = picture.progress
     assert progress is not None
     assert (progress.needed_ml_h, progress.allowed_ml_h, progress.cannot_ml) == (needed, 150, cannot)
-    assert picture.rest_fits is fits
+    assert picture.unfit_percent == pytest.approx(0 if fits else 100 * cannot / 1800)
     assert picture.shortfall_ml == 1200 - received
     bench.assert_open("pump-1", "behind-plan")  # 1,200 mL were scheduled by then
 

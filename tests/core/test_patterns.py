@@ -8,6 +8,7 @@ import pytest
 
 from monitor.core.patterns import Lasting, Recurring, Silent
 from tests.core import definition
+from tests.core.mutants_lasting import BeginsInAGap, GapFromItsLastSnapshot
 
 T, G = 100, 30
 W, Q = 60, 30
@@ -222,33 +223,7 @@ class BridgesTooMuch(Lasting):
         super().update(value, at, hold_for, bridging + 1)
 
 
-class ForgetsGaps(Lasting):
-    """A mutant: a gap counts from its last false snapshot."""
-
-    def update(self, value: bool, at: int, hold_for: int, bridging: int) -> None:
-        """As `Lasting`, with the gap begun anew by each false snapshot."""
-        if not value and self.gap_start is not None and at - self.gap_start < bridging:
-            self.gap_start = at
-        super().update(value, at, hold_for, bridging)
-
-
-class BeginsInGaps(Lasting):
-    """A mutant: holding begins in the middle of a gap."""
-
-    def due(self, hold_for: int, bridging: int) -> int | None:
-        """As `Lasting`, with the deadline of T kept in a gap."""
-        if self.run_start is not None and not self.holds:
-            return self.run_start + hold_for
-        return super().due(hold_for, bridging)
-
-    def advance(self, at: int, hold_for: int, bridging: int) -> None:
-        """As `Lasting`, whatever the condition is now."""
-        super().advance(at, hold_for, bridging)
-        if self.run_start is not None and at - self.run_start >= hold_for:
-            self.holds = True
-
-
-@pytest.mark.parametrize("mutant", [BridgesTooMuch, ForgetsGaps, BeginsInGaps])
+@pytest.mark.parametrize("mutant", [BridgesTooMuch, GapFromItsLastSnapshot, BeginsInAGap])
 def test_a_wrong_lasting_is_found(mutant: type[Lasting]) -> None:
     """The comparison can fail: each mutant differs on some trace."""
     assert lasting_disagrees(mutant)

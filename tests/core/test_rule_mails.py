@@ -16,7 +16,8 @@ RATE = re.compile(r"licensed to decide, not|would take|highest allowed: |allowed
 WHY = {
     "behind-plan": {
         "Why (at 10:10): 12 % of the target behind the plan (limit 10 %), 117 mL behind the plan (limit 100 mL).",
-        "Why: at the highest allowed rate the rest no longer fits the times of its plan.",
+        "Why (at 16:00): 6 % of the target no longer fits the times of its plan, even at the highest allowed rate "
+        "(limit 5 %).",
     },
     "chattering": {"Why: sensor fault came 3 times within 1 min (limit 3)."},
     "hung-too-long": {"Why (at 10:10): decanted feed, container hung for 8 h 10 min (limit 8 h)."},
