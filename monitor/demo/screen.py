@@ -137,7 +137,9 @@ class Screen:
         site = f"--site {folder / 'site.toml'}"
         if outcome.a_concern is not None:
             self._print(f"  secondbell trail show {outcome.a_concern} {site}")
+            self._print(f"  secondbell why {outcome.a_concern} {site}")
         self._print(f"  secondbell trail verify {site}")
+        self._print(f"  secondbell reconcile {site}")
         self._print("  secondbell simulate --help     pumps for your own broker")
         self._print("  secondbell init my-site        a site file to fill in")
         self._print("This was a demonstration. Nobody may rely on it in place of the pump's own alarm.")
