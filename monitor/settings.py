@@ -298,7 +298,7 @@ def _site(examined: Examined, key: bytes) -> Site:
             for name, person in found.people.items()
         },
         technical=table.technical,
-        carriers={name: carrier.kind for name, carrier in found.carriers.items()},
+        carriers={name: FORM[carrier.kind] for name, carrier in found.carriers.items()},
         ladders={
             (ladder.unit, ladder.priority): Ladder(
                 tuple(Rung(rung.tell, rung_wait(ladder, rung.wait)) for rung in ladder.rungs),
@@ -382,6 +382,9 @@ def _plan(table: PlanTable) -> Plan:
 
 
 NO_THRESHOLDS: Mapping[str, Mapping[str, str | int]] = {}  # one for all devices without any of their own
+
+FORM: Mapping[str, Literal["mail", "page"]] = {"email": "mail", "snpp": "page"}
+"""Which text a kind of carrier carries: the whole notice, or the few words of a page."""
 
 # RFC 6409 §3.1 (587), RFC 8314 §7.3 (465), RFC 5321 §4.5.4.2 (25)
 _MAIL_PORT: dict[str, int] = {"starttls": 587, "tls": 465, "none": 25}

@@ -48,7 +48,7 @@ def trace_site(rules: Iterable[Rule]) -> Site:
         last_resort="last",
         units=(TRACE_UNIT,),
         people=people,
-        carriers={"page": "snpp"},
+        carriers={"page": "page"},
         ladders=ladders,
         rota=Rota(spans),
         rules=tuple(rules),

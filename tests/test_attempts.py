@@ -24,7 +24,7 @@ def notice(number: int, carrier: str = "mail", urgency: str = "medium") -> SendN
     """One notice, told apart by its number."""
     mail = carrier == "mail"
     return SendNotice(
-        notice=f"{carrier}-{number}", carrier=carrier, kind="email" if mail else "snpp",
+        notice=f"{carrier}-{number}", carrier=carrier, form="mail" if mail else "page",
         address=f"n{number}@ward.example" if mail else f"41{number:04d}", message_id=f"<{number}@ward.example>",
         thread=None, subject="" if not mail else f"MEDIUM bay {number}", body=f"Bay {number}.", urgency=urgency,
         date=1_773_450_729_500,

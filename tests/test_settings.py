@@ -41,7 +41,7 @@ def test_the_site(tmp_path: Path) -> None:
         called="night nurse",
         reach=(Reach("pager", "4471"), Reach("mail", "nurse@larkfield.example.invalid")),
     )
-    assert site.carriers == {"mail": "email", "pager": "snpp"}
+    assert site.carriers == {"mail": "mail", "pager": "page"}
     assert site.ladder("elm", "high") == Ladder(
         (Rung(("role:nurse",), 3 * MINUTE), Rung(("person:manager",), 4 * MINUTE)), 10 * MINUTE
     )

@@ -85,7 +85,7 @@ class Caller:
         way = 0
         if why in ("stand-down", "withdrawn", "taken") and not self.site.rota.is_on_duty(person, now):
             reach = self.site.people[person].reach
-            way = next((i for i, r in enumerate(reach) if self.site.carriers[r.carrier] == "email"), -1)
+            way = next((i for i, r in enumerate(reach) if self.site.carriers[r.carrier] == "mail"), -1)
             if way < 0 or why == "taken":
                 return  # those off duty get nothing but the stand-down, by mail
         rank = concern.rank if why in CALLS else min(concern.rank, RANK["medium"])

@@ -13,7 +13,7 @@ class SendNotice:
 
     notice: str
     carrier: str
-    kind: str  # "email" or "snpp"
+    form: str  # of its text: "mail" or "page"
     address: str
     message_id: str
     thread: str | None

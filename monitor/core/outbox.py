@@ -224,7 +224,7 @@ class Outbox:
         return SendNotice(
             notice=notice.id,
             carrier=reach.carrier,
-            kind=self._site.carriers[reach.carrier],
+            form=self._site.carriers[reach.carrier],
             address=reach.address,
             message_id=notice.message_id,
             thread=notice.thread,
@@ -242,7 +242,7 @@ class Outbox:
     def _full(self, notice: Notice) -> bool:
         """Whether another concern has no room: a page shows so many with their codes, and no more."""
         reach = self._site.people[notice.person].reach[notice.way]
-        most = IN_A_MAIL if self._site.carriers[reach.carrier] == "email" else ON_A_PAGE
+        most = IN_A_MAIL if self._site.carriers[reach.carrier] == "mail" else ON_A_PAGE
         return len(notice.items) >= most
 
     def _next_way(self, notice: Notice, now: int) -> int | None:
@@ -252,7 +252,7 @@ class Outbox:
             notice.person, now
         )
         for way in range(notice.way + 1, len(reach)):
-            if not only_mail or self._site.carriers[reach[way].carrier] == "email":
+            if not only_mail or self._site.carriers[reach[way].carrier] == "mail":
                 return way
         return None
 

@@ -84,7 +84,7 @@ class Site:
     units: tuple[str, ...] = ()
     people: Mapping[str, Person] = field(default_factory=dict)
     technical: str | None = None
-    carriers: Mapping[str, str] = field(default_factory=dict)  # name -> kind, "email" or "snpp"
+    carriers: Mapping[str, str] = field(default_factory=dict)  # name -> form of its texts, "mail" or "page"
     ladders: Mapping[tuple[str, str], Ladder] = field(default_factory=dict)  # (unit or "*", priority)
     rota: Rota = field(default_factory=Rota)
     devices: Mapping[str, DeviceEntry] = field(default_factory=dict)

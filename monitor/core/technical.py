@@ -313,19 +313,19 @@ class Technical:
         assert trouble.sending is not None
         notice, person, way, what = trouble.sending
         reach = self._site.people[person].reach[way]
-        kind = self._site.carriers[reach.carrier]
+        form = self._site.carriers[reach.carrier]
         said = words(trouble, now, self._site.zone, over=what == "over")
         subject = ""
-        if kind == "email":
+        if form == "mail":
             subject, body = technical_mail(said.title, said.lines, now, self._site.zone)
         else:
             body = technical_page(said.page, (), now, self._site.zone)
         message_id = f"<{notice}@{self._site.name}.secondbell.invalid>"
         thread = trouble.threads.get(person)
-        if kind == "email" and thread is None:
+        if form == "mail" and thread is None:
             trouble.threads[person] = message_id
         effect = SendNotice(
-            notice=notice, carrier=reach.carrier, kind=kind, address=reach.address, message_id=message_id,
+            notice=notice, carrier=reach.carrier, form=form, address=reach.address, message_id=message_id,
             thread=thread if thread != message_id else None, subject=subject, body=body,
             urgency=trouble.how.urgency, date=trouble.first_try or now,
         )  # fmt: skip

@@ -36,7 +36,7 @@ class Teller:
         # By device, what was published last: its unit, and the list.
         self._published: dict[str, tuple[str, tuple[ListedConcern, ...]]] = {}
 
-    def compose(self, notice: Notice, kind: str, now: int) -> bool:
+    def compose(self, notice: Notice, form: str, now: int) -> bool:
         """Write a notice's text from what is known now; False if nothing is left to say."""
         facts, kept = [], []
         for key, why in notice.items:
@@ -50,7 +50,7 @@ class Teller:
         if not facts:
             return False
         notice.items = kept
-        if kind == "email":
+        if form == "mail":
             notice.subject, notice.body = mail(facts, self._site.zone)
         else:
             notice.subject, notice.body = "", page(facts, self._site.zone)
@@ -58,7 +58,7 @@ class Teller:
         notice.thread = told[1] if (told := first.told.get(notice.person)) else None
         text = hashlib.sha256(f"{notice.subject}\n{notice.body}".encode()).hexdigest()
         for key, why in kept:
-            self._told(self._responsibility.concerns[key], notice, why, kind, text, now)
+            self._told(self._responsibility.concerns[key], notice, why, form, text, now)
         return True
 
     def news(self, notice: Notice) -> bool:
@@ -69,8 +69,8 @@ class Teller:
             for key, why in notice.items
         )
 
-    def _told(self, concern: Concern, notice: Notice, why: str, kind: str, text: str, now: int) -> None:
-        message_id = notice.mail_id(self._site.name) if kind == "email" else None
+    def _told(self, concern: Concern, notice: Notice, why: str, form: str, text: str, now: int) -> None:
+        message_id = notice.mail_id(self._site.name) if form == "mail" else None
         told = concern.told.setdefault(notice.person, [now, None, 0])
         told[1] = told[1] or message_id  # how often it really was told is counted once it is sent
         concern.told_at = now

@@ -66,7 +66,7 @@ def ward(rules: Iterable[Rule] | None = None, **changed: Any) -> Site:
         "technical": "technical",
         "units": ("elm", "oak"),
         "people": people,
-        "carriers": {"pager": "snpp", "mail": "email"},
+        "carriers": {"pager": "page", "mail": "mail"},
         "rota": Rota(spans),
         "ladders": {
             ("*", priority): Ladder((Rung(("role:nurse",), wait), Rung(("role:charge",), wait)))
