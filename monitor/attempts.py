@@ -20,6 +20,12 @@ AT_ONCE = 8  # for each carrier; common practice, no source
 TURN = DEFAULT_LIMIT
 """Seconds to wait for a turn: behind a dead server a notice must come to its fallback carrier all the same."""
 
+LONGEST = 150.0
+"""Seconds for one attempt whatever the carrier does: its own limit is 2 minutes at the most, or it is at fault."""
+
+CLOSING = 3.0
+"""Seconds for all carriers to close; common practice, no source."""
+
 
 class NoTurn(Exception):
     """Others were before it for too long; says how many attempts are in front."""
@@ -72,10 +78,12 @@ class Attempts:
         on_sent: Callable[[SendNotice], None] | None = None,
         *,
         turn_within: float = TURN,
+        longest: float = LONGEST,
     ) -> None:
-        """`on_sent` hears of each notice that a carrier took, before `ended` does; `turn_within` is in seconds."""
+        """`on_sent` hears of each notice that a carrier took, before `ended` does; the last two are in seconds."""
         self._carriers, self._ended, self._on_sent = carriers, ended, on_sent
         self._turns = {name: Turns(wait=turn_within) for name in carriers}
+        self._longest = longest
         self._tasks: set[asyncio.Task[None]] = set()
 
     def __bool__(self) -> bool:
@@ -100,7 +108,19 @@ class Attempts:
 
     async def close(self) -> None:
         """Close the carriers, all at once: one that will not close must not keep the others open."""
-        await asyncio.gather(*(carrier.close() for carrier in self._carriers.values()))
+        closing = {
+            asyncio.create_task(one.close(), name=f"close {name}"): name
+            for name, one in self._carriers.items()
+        }
+        if not closing:
+            return
+        done, hanging = await asyncio.wait(closing, timeout=CLOSING)
+        for task in hanging:
+            task.cancel()
+            log.error("a carrier does not close", carrier=closing[task])
+        for task in done:
+            if not task.cancelled() and (error := task.exception()) is not None:
+                log.error("a carrier did not close", carrier=closing[task], error=repr(error))
 
     async def _attempt(self, effect: SendNotice) -> None:
         parcel = Parcel(
@@ -119,7 +139,8 @@ class Attempts:
             turns = self._turns[effect.carrier]
             await turns.take(RANK[effect.urgency])
             try:
-                attempt = await self._carriers[effect.carrier].send(parcel)
+                async with asyncio.timeout(self._longest):
+                    attempt = await self._carriers[effect.carrier].send(parcel)
             finally:
                 turns.give_back()
             if self._on_sent is not None and attempt.outcome == "sent":
@@ -127,9 +148,10 @@ class Attempts:
             outcome = Attempted(notice=effect.notice, outcome=attempt.outcome, text=attempt.text)
         except NoTurn as error:
             outcome = Attempted(notice=effect.notice, outcome="try-later", text=f"not tried: {error}")
-        except (
-            Exception
-        ) as error:  # a carrier never raises: this is a fault of ours, and must not lose the notice
+        except (Exception, asyncio.CancelledError) as error:
+            if isinstance(error, asyncio.CancelledError) and task.cancelling():
+                raise
+            # A carrier never raises: this is a fault of ours, or of its own, and must not lose the notice.
             log.error("an attempt failed in an unforeseen way", notice=effect.notice, error=repr(error))
             outcome = Attempted(notice=effect.notice, outcome="try-later", text="fault in the carrier")
         finally:

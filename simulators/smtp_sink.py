@@ -2,6 +2,7 @@
 
 import asyncio
 import ipaddress
+import re
 import ssl
 import time
 from collections.abc import Callable
@@ -14,15 +15,21 @@ from typing import Any, Literal
 
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 
+_REPORTS = re.compile(r"\b(?:RET|ENVID|NOTIFY|ORCPT)=\S+")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mail:
-    """One mail received; `at` is in milliseconds since 1970-01-01 UTC, `raw` as it came after the dots."""
+    """One mail received; `at` is in milliseconds since 1970-01-01 UTC, `raw` as it came after the dots.
+
+    `asked` are the parameters of RFC 3461 that came with it.
+    """
 
     at: int
     sender: str
     recipients: tuple[str, ...]
     raw: bytes
+    asked: tuple[str, ...] = ()
 
     @property
     def message(self) -> EmailMessage:
@@ -45,6 +52,7 @@ class SmtpManners:
     - `lose_first`: the same for so many mails.
     - `mails_a_connection`: so many mails on one connection, then 421 to MAIL.
     - `login`: the name and password demanded.
+    - `reports`: whether delivery reports (RFC 3461) are offered; `not-taken` offers them and refuses their parameters.
     """
 
     greeting: str | None = None
@@ -56,6 +64,7 @@ class SmtpManners:
     lose_first: int = 0
     mails_a_connection: int | None = None
     login: tuple[str, str] | None = None
+    reports: Literal["offered", "not-taken"] | None = None
 
 
 class SmtpSink:
@@ -115,9 +124,9 @@ class SmtpSink:
     async def __aexit__(self, *_: object) -> None:
         await self.stop()
 
-    def keep(self, sender: str, recipients: list[str], raw: bytes) -> None:
+    def keep(self, sender: str, recipients: list[str], raw: bytes, asked: tuple[str, ...] = ()) -> None:
         """Record one mail, write it to the folder, and tell whoever listens."""
-        mail = Mail(at=self._now_ms(), sender=sender, recipients=tuple(recipients), raw=raw)
+        mail = Mail(at=self._now_ms(), sender=sender, recipients=tuple(recipients), raw=raw, asked=asked)
         self.mails.append(mail)
         if self._folder is not None:
             (self._folder / f"{len(self.mails):04d}.eml").write_bytes(raw)
@@ -188,6 +197,23 @@ class _Session(SMTP):
             auth_require_tls=sink.manners.login is None,
         )
         self._sink = sink
+        self.asked: list[str] = []
+
+    async def smtp_MAIL(self, arg: str) -> None:
+        """Take the sender, with the parameters of reports where they are offered."""
+        self.asked = []
+        await super().smtp_MAIL(self._without_reports(arg))
+
+    async def smtp_RCPT(self, arg: str) -> None:
+        """The same for the recipient."""
+        await super().smtp_RCPT(self._without_reports(arg))
+
+    def _without_reports(self, arg: str) -> str:
+        """What the library knows; it refuses all parameters of RFC 3461."""
+        if self._sink.manners.reports != "offered":
+            return arg
+        self.asked += _REPORTS.findall(arg or "")
+        return _REPORTS.sub("", arg or "").strip()
 
     async def smtp_EHLO(self, hostname: str) -> None:
         """Answer EHLO, or keep silent."""
@@ -228,6 +254,14 @@ class _Handler:
         self._sink = sink
         self._mails = 0
 
+    async def handle_EHLO(
+        self, _server: SMTP, session: Session, _envelope: Envelope, hostname: str, offered: list[str]
+    ) -> list[str]:
+        """Offer reports too, if so told."""
+        session.host_name = hostname
+        more = ["250-DSN"] if self._sink.manners.reports is not None else []
+        return [*offered[:-1], *more, offered[-1]]
+
     async def handle_MAIL(
         self, _server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
     ) -> str:
@@ -263,7 +297,9 @@ class _Handler:
         await self._sink.hang_if(manners.hang_at == "dot")
         self._mails += 1
         if manners.data_reply.startswith("2"):
-            self._sink.keep(envelope.mail_from or "", envelope.rcpt_tos, envelope.original_content or b"")
+            asked = tuple(server.asked) if isinstance(server, _Session) else ()
+            raw = envelope.original_content or b""
+            self._sink.keep(envelope.mail_from or "", envelope.rcpt_tos, raw, asked)
         lost = manners.lose_first > 0
         manners.lose_first -= lost
         if manners.drop_after_data or lost:

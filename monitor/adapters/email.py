@@ -38,8 +38,9 @@ class EmailCarrier:
 
     `limit` is in seconds and bounds the whole attempt. `helo` is the name said in EHLO; without it the
     address literal of our end of the connection (RFC 5321 §4.1.4), which needs no name service. A connection is kept
-    for `idle` seconds and carries at most `most_mails`; one that turns out to be stale costs no attempt. Raises
-    ValueError for a sender that is no mailbox.
+    for `idle` seconds and carries at most `most_mails`; one that turns out to be stale costs no attempt.
+    `returns_to` is the envelope's sender, where undeliverable mail comes back to, by default the sender's mailbox.
+    Raises ValueError for a sender that is no mailbox.
     """
 
     def __init__(
@@ -57,12 +58,14 @@ class EmailCarrier:
         name: str = "email",
         idle: float = IDLE,
         most_mails: int = MOST_MAILS,
+        returns_to: str | None = None,
     ) -> None:
         self.name = name
         self._host = host
         self._port = port
         self._sender = sender
-        self._envelope_sender = _mailbox_of(sender)
+        self._envelope_sender = _mailbox_of(sender if returns_to is None else returns_to)
+        _mailbox_of(sender)
         self._limit = limit
         if tls_context is None and security != "none":
             tls_context = ssl.create_default_context()
@@ -111,7 +114,7 @@ class EmailCarrier:
                     await line.open()
                 patience = min(FIRST_ANSWER, self._limit / 4)
                 answer = await line.deliver(
-                    self._envelope_sender, parcel.address, mail, first_within=patience
+                    self._envelope_sender, parcel.address, mail, notice=parcel.notice, first_within=patience
                 )
                 return self._attempt(Outcome.SENT, answer)
         except Stale:

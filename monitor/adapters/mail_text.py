@@ -40,7 +40,8 @@ def mail_bytes(parcel: Parcel, sender: str) -> bytes:
     fields = [
         field("From", sender),
         field("To", parcel.address),
-        field("Subject", without_controls(parcel.subject).strip()[:LONGEST_SUBJECT]),
+        # Single blanks: where a long field is folded, the library loses one of several.
+        field("Subject", " ".join(without_controls(parcel.subject).split())[:LONGEST_SUBJECT].strip()),
         field("Date", format_datetime(datetime.fromtimestamp(parcel.date_ms / 1000, UTC))),
         field("Message-ID", without_controls(parcel.message_id).strip()),
     ]

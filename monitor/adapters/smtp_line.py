@@ -9,11 +9,13 @@ from __future__ import annotations
 import asyncio
 import re
 import ssl
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
 import aiosmtplib
 
+from monitor.adapters import dsn
 from monitor.adapters.dialling import Dialler
 
 Security = Literal["none", "starttls", "tls"]
@@ -91,16 +93,19 @@ class SmtpLine:
             self.step = "login"
             await client.login(server.username, server.password)
 
-    async def deliver(self, sender: str, recipient: str, mail: bytes, *, first_within: float) -> str:
+    async def deliver(
+        self, sender: str, recipient: str, mail: bytes, *, notice: str, first_within: float
+    ) -> str:
         """Hand one mail over; gives the server's last reply, raises as the client and the network do.
 
+        Reports of its delivery are asked for where the server offers them; they name the `notice`.
         On a connection that was kept, the first answer has `first_within` seconds, and Stale is raised for whatever
         says nothing about this mail.
         """
         kept, self._sound = self.mails > 0, False
         self.mails += 1
         try:
-            await self._hand_over(sender, recipient, mail, first_within if kept else None)
+            await self._hand_over(sender, recipient, mail, notice, first_within if kept else None)
         except aiosmtplib.SMTPResponseException as reply:
             if kept and (reply.code == CLOSING or self.step in ("RSET", "MAIL")):
                 raise Stale(f"{self.step}: {reply.code} {reply.message}") from reply
@@ -119,18 +124,21 @@ class SmtpLine:
             raise aiosmtplib.SMTPDataError(answer.code, answer.message)
         return f"{answer.code} {answer.message}"
 
-    async def _hand_over(self, sender: str, recipient: str, mail: bytes, first_within: float | None) -> None:
+    async def _hand_over(
+        self, sender: str, recipient: str, mail: bytes, notice: str, first_within: float | None
+    ) -> None:
         """The envelope, and the mail itself as soon as the server wants it."""
         client = self._client
+        reports = client.supports_extension(dsn.EXTENSION)
         async with asyncio.timeout(first_within):
             if self._half:
                 self.step = "RSET"
                 await client.rset()
                 self._half = False
             self.step = "MAIL"
-            await client.mail(sender)
+            await self._with(client.mail, sender, dsn.of_mail(notice) if reports else [])
         self.step = "RCPT"
-        await client.rcpt(recipient)
+        await self._with(client.rcpt, recipient, dsn.of_recipient(recipient) if reports else [])
         self.step = "DATA"
         answer = await client.execute_command(b"DATA")
         if answer.code != GO_AHEAD:
@@ -138,6 +146,17 @@ class SmtpLine:
         if client.protocol is None:
             raise aiosmtplib.SMTPServerDisconnected("Connection lost")
         client.protocol.write(_DOT.sub(b"..", mail) + b".\r\n")
+
+    async def _with(
+        self, command: Callable[..., Awaitable[object]], address: str, options: list[str]
+    ) -> None:
+        """One command with options, without them if the server does not take them after all."""
+        try:
+            await command(address, options=options)
+        except aiosmtplib.SMTPResponseException as reply:
+            if not options or reply.code not in dsn.NOT_TAKEN:
+                raise
+            await command(address)
 
     async def quit(self, limit: float) -> None:
         """Say goodbye if somebody still listens, for `limit` seconds at most, and drop the connection."""

@@ -12,6 +12,9 @@
 It is the real engine: messages go in as bytes of the contract, what it stores goes through JSON text, notices go to
 recording carriers, and `restart` begins anew from what was stored. Nothing is slept for. `ward` gives a site to begin
 with; give `Bench` your own to test your rules, ladders and people.
+
+A carrier of your own: `folder_carrier` is an example of a plug-in; `carrier_contract` has what every carrier promises,
+as checks to run against yours.
 """
 
 from monitor.testing.bench import Bench

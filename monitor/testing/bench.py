@@ -3,27 +3,37 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any, Literal
 
 from monitor.adapters.carriers import Outcome, Parcel
-from monitor.core.concern import Concern
-from monitor.core.concerns import State
 from monitor.core.decode import decode
-from monitor.core.effects import Asked, Attempted, LinkDown, LinkUp, MarkerBack, Publish, Reply, SendMarker
+from monitor.core.effects import (
+    Asked,
+    Attempted,
+    DrillAsked,
+    LinkDown,
+    LinkUp,
+    MarkerBack,
+    Publish,
+    Reply,
+    Returned,
+    SendMarker,
+)
 from monitor.core.effects import SendNotice as Send
-from monitor.core.engine import Engine, Rejected
+from monitor.core.engine import Engine
 from monitor.core.instants import MINUTE, SECOND, parse_duration, show
 from monitor.core.journal import Happening
 from monitor.core.messages import ANSWER_TYPE, PLAN_TYPE, STATE_TYPE, Rejection
+from monitor.core.parts import Rejected
 from monitor.core.site import Site
 from monitor.core.topics import bridge_presence_topic, plan_topic, responsibility_topic, state_topic
-from monitor.core.trail import check
 from monitor.testing.recorders import Kept, RecordingCarrier, Told
+from monitor.testing.seen import Seen
 from monitor.testing.ward import START, ward
 
 
-class Bench:
+class Bench(Seen):
     """An engine, a clock, carriers and a store, and what they did, in the words of the trade."""
 
     def __init__(
@@ -52,9 +62,11 @@ class Bench:
         self.happened: list[Happening] = []
         self.published: dict[str, bytes] = {}
         self.sends: list[Send] = []  # every attempt asked for
+        self.losing = False  # while True the broker loses what the engine sends to itself
         self.holding_sends = False  # while True attempts stay in flight: see `end_sends`
         self.marker = ""
         self._in_flight: list[Send] = []
+        self._returned: list[Publish] = []
         self._said: dict[str, Reply] = {}
         self._state: dict[str, dict[str, Any]] = {}
         self._number = 0
@@ -102,10 +114,17 @@ class Bench:
                     self._in_flight.append(effect)
                 elif isinstance(effect, Publish):
                     self.published[effect.topic] = effect.payload
+                    if not effect.retain and not self.losing and self.engine.sight.link:
+                        self._returned.append(effect)
                 elif isinstance(effect, Reply):
                     self._said[effect.token] = effect
                 elif isinstance(effect, SendMarker):
                     self.marker = effect.token
+            if self._returned:
+                returned, self._returned = self._returned, []
+                for sent in returned:
+                    self._come_back(sent)
+                continue
             if self.holding_sends or not self._in_flight:
                 return
             self.end_sends()
@@ -212,11 +231,34 @@ class Bench:
 
     # ---- answers -----------------------------------------------------------------------------------------------------
 
-    def answer(self, answer: str, person: str, reference: str, reason: str | None = None) -> Reply:
-        """An answer by command, with a code or a concern's id; what is said to it."""
+    def answer(
+        self,
+        answer: str,
+        person: str,
+        reference: str,
+        reason: str | None = None,
+        *,
+        lasting: str | None = None,
+        **to: str,
+    ) -> Reply:
+        """An answer by command, with a code, a concern's or a pump's id; what is said to it.
+
+        `lasting`: for how long ("30 min"); `to`: of a swap the device, of a move place, pager_place and unit.
+        """
         self._number += 1
         token = f"answer-{self._number}"
-        self._take(Asked(token=token, reference=reference, answer=answer, person=person, reason=reason))
+        until = None if lasting is None else self.now + parse_duration(lasting)
+        self._take(
+            Asked(
+                token=token,
+                reference=reference,
+                answer=answer,
+                person=person,
+                reason=reason,
+                until=until,
+                to=to,
+            )
+        )
         self.work()
         return self._said[token]
 
@@ -244,69 +286,45 @@ class Bench:
         """Withdraw, saying why."""
         return self.answer("withdraw", person, self.code(person, device, rule), reason).text
 
+    def comes_back(self, notice: str, what: str = "failed", status: str = "5.1.1") -> str:
+        """A mail comes back: a report of its delivery, or a reply; what was done about it."""
+        self._number += 1
+        token = f"returned-{self._number}"
+        self._take(Returned(token=token, notice=notice, what=what, status=status))
+        self.work()
+        return self._said[token].text
+
+    # ---- drills ------------------------------------------------------------------------------------------------------
+
+    def drill(
+        self,
+        unit: str = "elm",
+        *,
+        to: str | None = None,
+        priority: str = "medium",
+        wait: str = "10 min",
+        by: str = "command",
+    ) -> Reply:
+        """Ask for a drill; the reply's text is its id, or why there is none."""
+        self._number += 1
+        token = f"drill-{self._number}"
+        self._take(
+            DrillAsked(
+                token=token, unit=unit, to=to, priority=priority, wait=parse_duration(wait), by=by, seal=f"seal {token}"
+            )
+        )  # fmt: skip
+        self.work()
+        return self._said[token]
+
     # ---- the store ---------------------------------------------------------------------------------------------------
 
     def restart(self, site: Site | None = None, *, link: bool = True) -> None:
         """Kill the engine and begin anew from what was kept; attempts in flight are forgotten with it."""
         self.site = site or self.site
-        self._in_flight = []
+        self._in_flight, self._returned = [], []
         self.engine = Engine(self.site, now=self.now, link=link, loaded=self.kept.load())
         self.engine.resume()
         self.work()
-
-    # ---- what is so --------------------------------------------------------------------------------------------------
-
-    def concerns(self, device: str, rule: str | None = None) -> list[Concern]:
-        """All concerns of a device or "unit:NAME", oldest first."""
-        found = (c for c in self.engine.responsibility.concerns.values() if c.subject == device)
-        return sorted((c for c in found if rule in (None, c.rule)), key=lambda c: (c.opened, c.rule))
-
-    def concern(self, device: str, rule: str | None = None) -> Concern:
-        """The newest concern."""
-        found = self.concerns(device, rule)
-        assert found, f"no concern {rule or ''} of {device} was raised"
-        return found[-1]
-
-    def notices(self, person: str | None = None, *, why: str | None = None) -> list[Told]:
-        """What reached somebody since time was last moved on (or during that), and why."""
-        return [
-            told
-            for told in self.told[self._moved :]
-            if person in (None, told.person) and (why is None or any(w == why for _, w in told.items))
-        ]
-
-    def assert_told(self, person: str, why: str | None = None, *, by: str | None = None) -> Told:
-        """This person was told since time was last moved on; gives the newest such notice."""
-        found = [told for told in self.notices(person, why=why) if by in (None, told.carrier)]
-        assert found, f"{person} was not told {why or ''}; told were {self._who_was_told()}"
-        return found[-1]
-
-    def assert_not_told(self, person: str, why: str | None = None) -> None:
-        """This person was not told since time was last moved on."""
-        assert not self.notices(person, why=why), f"{person} was told; told were {self._who_was_told()}"
-
-    def assert_nobody_told(self) -> None:
-        """Nobody was told anything since time was last moved on."""
-        assert not self.notices(), f"told were {self._who_was_told()}"
-
-    def assert_open(self, device: str, rule: str | None = None) -> Concern:
-        """The newest concern needs somebody, and nobody has it."""
-        return self._assert_state(device, rule, State.OPEN)
-
-    def assert_accepted(self, device: str, person: str, rule: str | None = None) -> Concern:
-        """The newest concern is accepted by this person."""
-        concern = self._assert_state(device, rule, State.ACCEPTED)
-        assert concern.holder == person, f"{concern.holder} has it, not {person}"
-        return concern
-
-    def assert_settled(self, device: str, rule: str | None = None) -> Concern:
-        """The newest concern is over."""
-        return self._assert_state(device, rule, State.SETTLED)
-
-    def assert_trail_whole(self) -> None:
-        """The trail is what its tree was built from."""
-        found = check(self.kept.entries, self.kept.head())
-        assert found is None, found
 
     # ---- inside ------------------------------------------------------------------------------------------------------
 
@@ -316,6 +334,13 @@ class Bench:
         for device in sorted(self._state.keys() - self.silent):
             if sight.link and not sight.resting(str(self._state[device]["bridge"])):
                 self.snapshot(device)
+
+    def _come_back(self, sent: Publish) -> None:
+        """The broker brings back what was sent to a topic that the monitor reads, as a drill's messages are."""
+        prefix, site = self.site.prefix, self.site.name
+        found = decode(sent.topic, sent.payload, retain=False, prefix=prefix, site=site)
+        if not isinstance(found, Rejection):
+            self.engine.receive_message(found, sent.payload, self.now)
 
     def _take(self, event: object) -> None:
         self.engine.receive(event, self.now)
@@ -336,14 +361,6 @@ class Bench:
             "type": kind, "subject": device, "time": show(at), "datacontenttype": "application/json", "data": data,
         }  # fmt: skip
         return json.dumps(event).encode()
-
-    def _assert_state(self, device: str, rule: str | None, state: State) -> Concern:
-        concern = self.concern(device, rule)
-        assert concern.state is state, f"{concern.rule} of {device} is {concern.state}, not {state}"
-        return concern
-
-    def _who_was_told(self) -> Sequence[tuple[str, str]]:
-        return [(told.person, why) for told in self.notices() for _, why in told.items]
 
 
 def _urgency(priority: str) -> Literal["high", "medium", "low"]:

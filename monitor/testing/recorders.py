@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 
 from monitor.adapters.carriers import Attempt, Outcome, Parcel
 from monitor.adapters.clock import SteppedClock
-from monitor.core.changes import ASIDE, Changes, Quarantined, TrailEntry
-from monitor.core.engine import Loaded
+from monitor.core.changes import ASIDE, KINDS, Changes, Quarantined, TrailEntry
 from monitor.core.instants import parse_duration
+from monitor.core.parts import Loaded
 from monitor.core.trail import Frontier
 
 
@@ -84,6 +84,7 @@ class Kept:
     def commit(self, changes: Changes) -> None:
         """Keep one transaction; what is put aside stays with its kind, as readers of a store see it."""
         for (stored, key), text in changes.rows.items():
+            assert stored in KINDS, f"{stored}: a kind of row that no store gives back"
             kind = next((kind for kind, aside in ASIDE.items() if aside == stored), stored)
             if text is None:
                 self.rows.get(kind, {}).pop(key, None)

@@ -1,82 +1,88 @@
-"""What every carrier promises, run against each with a real server at the other end."""
+"""What every carrier promises, run against each with a real server at the other end, and against the example of one."""
 
-import asyncio
+import shutil
 import socket
-import time
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+import ssl
+import tempfile
 from dataclasses import replace
-from typing import Protocol
+from functools import partial
+from pathlib import Path
+from typing import Literal
 
 import pytest
 
+from monitor.adapters.apart import CarrierApart
 from monitor.adapters.carriers import Attempt, Carrier, Outcome, Parcel, connection_fault, one_line
 from monitor.adapters.email import EmailCarrier
+from monitor.adapters.https import HttpsCarrier
 from monitor.adapters.snpp import SnppCarrier
-from simulators.smtp_sink import SmtpSink
+from monitor.testing import folder_carrier
+from monitor.testing.carrier_contract import LOOPBACK, PARCEL, Check, contract, server
+from simulators.post_sink import PostSink
+from simulators.smtp_sink import SmtpSink, self_made
 from simulators.snpp_sink import SnppSink
 
-LIMIT = 0.4
-"""Seconds: short where a hang is tested, long enough for a loaded machine to answer on loopback."""
+__all__ = ["PARCEL", "server"]
 
-LOOPBACK = "127.0.0.1"
-
-PARCEL = Parcel(
-    notice="n-0001",
-    message_id="<c-7f3k.1.a@ward.example>",
-    address="",
-    subject="MEDIUM bay 3 bed 12: line blocked three times",
-    body="Bay 3 bed 12: line blocked, 3rd time. Look at the person first.",
-    urgency="medium",
-    thread=None,
-    date_ms=1_773_450_729_500,
-)
+SECRET = "quiet-as-the-night-0001"
 
 
-class Route(Protocol):
-    """One carrier and the server at its other end, with the ways in which that server can fail."""
-
-    good: str
-    bad: str
-    steps: tuple[str, ...]
-
-    async def start(self) -> None: ...
-    async def stop(self) -> None: ...
-    def carrier(self, port: int | None = None, limit: float = 5.0, host: str = ...) -> Carrier: ...
-    def arrived(self) -> list[str]: ...
-    def refuse_bad(self) -> None: ...
-    def busy_once(self) -> None: ...
-    def hang_at(self, step: str) -> None: ...
-    def go_down(self) -> None: ...
-    def lose_the_reply(self) -> None: ...
-    def reply_at_the_end(self, text: str) -> None: ...
-
-
-class MailRoute:
-    """The mail carrier and an SMTP server."""
-
-    good, bad = "night@ward.example", "gone@ward.example"
-    steps = ("connect", "ehlo", "mail", "rcpt", "data", "dot")
+class Route:
+    """What all routes below share: whoever was made is closed."""
 
     def __init__(self) -> None:
-        self.sink = SmtpSink()
         self.made: list[Carrier] = []
+
+    def keep(self, carrier: Carrier) -> Carrier:
+        """Close it at the end."""
+        self.made.append(carrier)
+        return carrier
+
+    async def close(self) -> None:
+        """Close all."""
+        for carrier in self.made:
+            await carrier.close()
+
+
+class MailRoute(Route):
+    """The mail carrier and an SMTP server."""
+
+    good, bad, took = "night@ward.example", "gone@ward.example", "250 "
+    secret = SECRET
+    steps: tuple[str, ...] = ("connect", "ehlo", "mail", "rcpt", "data", "dot")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.sink = SmtpSink()
 
     async def start(self) -> None:
         await self.sink.start()
 
     async def stop(self) -> None:
-        for carrier in self.made:
-            await carrier.close()
+        await self.close()
         await self.sink.stop()
 
-    def carrier(self, port: int | None = None, limit: float = 5.0, host: str = LOOPBACK) -> Carrier:
+    def carrier(self, limit: float = 5.0) -> Carrier:
+        return self.carrier_to(LOOPBACK, self.sink.port, limit)
+
+    def carrier_to(self, host: str, port: int, limit: float = 5.0) -> Carrier:
         sender = "Second Bell <bell@ward.example>"
-        self.made.append(EmailCarrier(host, port or self.sink.port, sender, "none", limit=limit))
-        return self.made[-1]
+        user, password = self.sink.manners.login or (None, None)
+        return self.keep(EmailCarrier(host, port, sender, "none", user, password, limit))
 
     def arrived(self) -> list[str]:
         return [recipient for mail in self.sink.mails for recipient in mail.recipients]
+
+    def texts(self) -> list[str]:
+        messages = [mail.message for mail in self.sink.mails]
+        shown = ("From", "To", "Cc", "Bcc", "Subject", "Reply-To")
+        return [
+            "\n".join([*(m[field] for field in shown if m[field] is not None), *m.get_content().splitlines()])
+            for m in messages
+        ]
+
+    def ids(self) -> list[str]:
+        return [mail.message["Message-ID"] for mail in self.sink.mails]
 
     def refuse_bad(self) -> None:
         self.sink.manners.replies[self.bad] = "550 5.1.1 No such person"
@@ -94,29 +100,42 @@ class MailRoute:
         self.sink.manners.drop_after_data = True
 
     def reply_at_the_end(self, text: str) -> None:
-        self.sink.manners.data_reply = text
+        self.sink.manners.data_reply = f"250 {text}"
+
+    def refuse_with(self, text: str) -> None:
+        self.sink.manners.login = ("ward", self.secret)  # what it is told, and what it echoes
+        self.sink.manners.data_reply = f"554 {text}"
 
 
-class PagerRoute:
+class PagerRoute(Route):
     """The pager carrier and a paging server."""
 
-    good, bad = "5551212", "5550000"
-    steps = ("connect", "PAGE", "MESS", "SEND")
+    good, bad, took = "5551212", "5550000", "250 "
+    level: Literal[1, 2] = 1
+    steps: tuple[str, ...] = ("connect", "PAGE", "MESS", "SEND")
 
     def __init__(self) -> None:
+        super().__init__()
         self.sink = SnppSink()
 
     async def start(self) -> None:
         await self.sink.start()
 
     async def stop(self) -> None:
+        await self.close()
         await self.sink.stop()
 
-    def carrier(self, port: int | None = None, limit: float = 5.0, host: str = LOOPBACK) -> Carrier:
-        return SnppCarrier(host, port or self.sink.port, limit=limit)
+    def carrier(self, limit: float = 5.0) -> Carrier:
+        return self.carrier_to(LOOPBACK, self.sink.port, limit)
+
+    def carrier_to(self, host: str, port: int, limit: float = 5.0) -> Carrier:
+        return self.keep(SnppCarrier(host, port, self.level, limit=limit))
 
     def arrived(self) -> list[str]:
         return [page.pager for page in self.sink.pages]
+
+    def texts(self) -> list[str]:
+        return [page.text.replace("\r\n", "\n") for page in self.sink.pages]
 
     def refuse_bad(self) -> None:
         self.sink.manners.pagers = frozenset({self.good})
@@ -134,221 +153,203 @@ class PagerRoute:
         self.sink.manners.drop_after_send = True
 
     def reply_at_the_end(self, text: str) -> None:
-        self.sink.manners.send_reply = text
+        self.sink.manners.send_reply = f"250 {text}"
 
 
-@pytest.fixture(params=[MailRoute, PagerRoute], ids=["email", "snpp"])
-async def route(request: pytest.FixtureRequest) -> AsyncIterator[Route]:
-    """A carrier of each kind with its server running."""
-    made: Route = request.param()
-    await made.start()
-    yield made
-    await made.stop()
+class PagerRoute2(PagerRoute):
+    """The same at level 2, with a login."""
+
+    level: Literal[1, 2] = 2
+    steps = ("LOGI", "SEND")  # the others as at level 1
+    secret = SECRET
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.sink.manners.login = ("ward", self.secret)
+
+    def carrier_to(self, host: str, port: int, limit: float = 5.0) -> Carrier:
+        return self.keep(SnppCarrier(host, port, 2, "ward", self.secret, limit))
+
+    def refuse_with(self, text: str) -> None:
+        self.sink.manners.send_reply = f"550 {text}"
 
 
-@asynccontextmanager
-async def server(
-    serve: Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]],
-) -> AsyncIterator[int]:
-    """A bare TCP server on a free port for what no decent server does; all is gone at the end."""
-    tasks: set[asyncio.Task[None]] = set()
+class PostRoute(Route):
+    """The HTTPS carrier and a server that speaks TLS."""
 
-    async def handle(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        try:
-            await serve(reader, writer)
-        except (OSError, asyncio.IncompleteReadError):
-            pass
-        finally:
-            writer.transport.abort()
+    good, bad, took = "night-nurse", "gone", "202 "
+    secret = SECRET
+    steps = ("connect", "answer")
 
-    def accept(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        task = asyncio.get_running_loop().create_task(handle(reader, writer))
-        tasks.add(task)
+    def __init__(self) -> None:
+        super().__init__()
+        self.folder = Path(tempfile.mkdtemp(prefix="post-"))
+        self.trusted: ssl.SSLContext | None = None
 
-    listener = await asyncio.start_server(accept, "127.0.0.1", 0)
-    try:
-        yield listener.sockets[0].getsockname()[1]
-    finally:
-        listener.close()
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-        await asyncio.sleep(0)
-        await listener.wait_closed()
+    async def start(self) -> None:
+        ours, self.trusted = self_made(self.folder)
+        self.sink = PostSink(tls=ours)
+        await self.sink.start()
+
+    async def stop(self) -> None:
+        await self.close()
+        await self.sink.stop()
+        shutil.rmtree(self.folder)
+
+    def carrier(self, limit: float = 5.0) -> Carrier:
+        return self.carrier_to(LOOPBACK, self.sink.port, limit)
+
+    def carrier_to(self, host: str, port: int, limit: float = 5.0) -> Carrier:
+        url = f"https://{host}:{port}/notices"
+        carrier = HttpsCarrier(
+            url, self.secret, source="urn:monitor:ward", limit=limit, tls_context=self.trusted
+        )
+        return self.keep(carrier)
+
+    def arrived(self) -> list[str]:
+        return [post.event["data"]["to"] for post in self.sink.posts]
+
+    def texts(self) -> list[str]:
+        said = [post.event["data"] for post in self.sink.posts]
+        return [f"{one['subject']}\n{one['text']}" for one in said]
+
+    def ids(self) -> list[str]:
+        return [post.event["id"] for post in self.sink.posts]
+
+    def refuse_bad(self) -> None:
+        self.sink.manners.unknown = frozenset({self.bad})
+
+    def busy_once(self) -> None:
+        self.sink.manners.busy_first = 1
+
+    def hang_at(self, step: str) -> None:
+        self.sink.manners.hang_at = step  # type: ignore[assignment] # one of `steps`
+
+    def go_down(self) -> None:
+        self.sink.manners.status = 503
+
+    def lose_the_reply(self) -> None:
+        self.sink.manners.drop_after_post = True
+
+    def reply_at_the_end(self, text: str) -> None:
+        self.sink.manners.said = text
+
+    def refuse_with(self, text: str) -> None:
+        self.sink.manners.status, self.sink.manners.said = 400, text
 
 
-def assert_sound(attempt: Attempt) -> None:
-    """The text of an attempt is one short line that says something."""
-    assert attempt.text
-    assert len(attempt.text) <= 200
-    assert attempt.text.isprintable()
+class FolderRoute(Route):
+    """The example of a plug-in, kept apart as every plug-in is, and a folder."""
+
+    good, bad, took = "night-nurse", "gone", "written"
+
+    async def start(self) -> None:
+        self.folder = Path(tempfile.mkdtemp(prefix="folder-"))
+        for name in (self.good, self.bad):
+            (self.folder / name).mkdir()
+
+    async def stop(self) -> None:
+        await self.close()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    def carrier(self, limit: float = 5.0) -> Carrier:
+        options = folder_carrier.Options(folder=str(self.folder))
+        return self.keep(
+            CarrierApart("tray", partial(folder_carrier.open, "tray", options, None), limit=limit)
+        )
+
+    def files(self) -> list[Path]:
+        return sorted(self.folder.glob("*/*"))
+
+    def arrived(self) -> list[str]:
+        return [path.parent.name for path in self.files()]
+
+    def texts(self) -> list[str]:
+        return [path.read_text(encoding="utf-8") for path in self.files()]
+
+    def go_down(self) -> None:
+        shutil.rmtree(self.folder)
 
 
-async def test_a_parcel_arrives_once(route: Route) -> None:
-    """A good parcel is sent, with the server's reply as the text."""
-    carrier = route.carrier()
-    attempt = await carrier.send(replace(PARCEL, address=route.good))
-    await carrier.close()
-    assert attempt.outcome is Outcome.SENT
-    assert attempt.text.startswith("250 ")
-    assert_sound(attempt)
-    assert route.arrived() == [route.good]
+class PluginMailRoute(MailRoute):
+    """The mail carrier as a plug-in would bring it: whatever it does, it does apart."""
+
+    steps: tuple[str, ...] = ("dot",)  # the others as of the mail carrier itself
+
+    def carrier_to(self, host: str, port: int, limit: float = 5.0) -> Carrier:
+        user, password = self.sink.manners.login or (None, None)
+
+        def opened() -> Carrier:
+            return EmailCarrier(host, port, "bell@ward.example", "none", user, password, limit)
+
+        return self.keep(CarrierApart("mail", opened, limit=limit + 1, secrets=(self.secret,)))
 
 
-async def test_a_refused_connection_is_tried_later(route: Route) -> None:
-    """Where nobody listens the parcel waits, and the text says so."""
-    port = await _closed_port()
-    attempt = await route.carrier(port=port).send(replace(PARCEL, address=route.good))
-    assert attempt == Attempt(
-        outcome=Outcome.TRY_LATER, text=f"connect: connection refused by 127.0.0.1:{port}"
-    )
+CHECKS = [
+    pytest.param(check, id=f"{kind.__name__} {check}")
+    for kind in (MailRoute, PagerRoute, PagerRoute2, PostRoute, FolderRoute, PluginMailRoute)
+    for check in contract(kind)
+]
+
+
+@pytest.mark.parametrize("check", CHECKS)
+async def test_it_keeps_the_contract(check: Check) -> None:
+    """Every carrier keeps every promise that its other end can put to the test."""
+    await check()
+
+
+def test_nothing_of_the_contract_is_left_out_unseen() -> None:
+    """A server of ours can do all that a check needs, but that a page has no id and level 1 no login."""
+    whole = {str(check) for check in contract(MailRoute) if not str(check).startswith("silence")}
+    for kind, lacking in ((PostRoute, set()), (PagerRoute2, {"the same parcel is known again"})):
+        assert whole - {str(check) for check in contract(kind)} == lacking
+    assert whole - {str(check) for check in contract(PagerRoute)} == {
+        "the same parcel is known again", "a secret that is echoed is not told",
+    }  # fmt: skip
+
+
+class Liar(folder_carrier.FolderCarrier):
+    """A carrier that breaks a promise."""
+
+    def __init__(self, folder: Path, broken: str) -> None:
+        super().__init__("tray", folder)
+        self.broken = broken
+
+    async def send(self, parcel: Parcel) -> Attempt:
+        """Break it."""
+        if self.broken == "sends nothing":
+            return Attempt(outcome=Outcome.SENT, text="written")
+        if self.broken == "sends to anybody":
+            parcel = replace(parcel, address="night-nurse")
+        if self.broken == "raises" and "\x1b" in parcel.body:
+            raise ValueError("what is that?")
+        attempt = await super().send(parcel)
+        if self.broken == "takes what was said as it is":
+            (self._folder / parcel.address / "n-0001.txt").write_text(parcel.body, "utf-8", "replace")
+        return replace(attempt, text="\n") if self.broken == "says nothing" else attempt
 
 
 @pytest.mark.parametrize(
-    ("kind", "step"), [(kind, step) for kind in (MailRoute, PagerRoute) for step in kind.steps]
-)
-async def test_a_server_that_hangs_costs_no_more_than_the_limit(kind: type[Route], step: str) -> None:
-    """At whatever step the server falls silent, the attempt ends at the time limit and is tried later."""
-    route = kind()
-    await route.start()
-    route.hang_at(step)
-    began = time.monotonic()
-    attempt = await route.carrier(limit=LIMIT).send(replace(PARCEL, address=route.good))
-    took = time.monotonic() - began
-    assert attempt.outcome is Outcome.TRY_LATER
-    assert "no answer within 0.4 s" in attempt.text
-    assert ("may have" in attempt.text) is (step == route.steps[-1])  # only then is it out of our hands
-    assert LIMIT - 0.05 <= took < LIMIT + 0.6
-    assert route.arrived() == []
-    await route.stop()
-
-
-async def test_a_temporary_failure_is_tried_later_and_then_sent(route: Route) -> None:
-    """A server that cannot now takes the very same parcel the next time."""
-    route.busy_once()
-    carrier = route.carrier()
-    parcel = replace(PARCEL, address=route.good)
-    first = await carrier.send(parcel)
-    assert first.outcome is Outcome.TRY_LATER
-    assert_sound(first)
-    assert route.arrived() == []
-    assert (await carrier.send(parcel)).outcome is Outcome.SENT
-    assert route.arrived() == [route.good]
-
-
-async def test_one_bad_address_is_only_its_own_parcel(route: Route) -> None:
-    """Among parcels sent at once, the refused address alone is refused."""
-    route.refuse_bad()
-    carrier = route.carrier()
-    attempts = await asyncio.gather(
-        *(carrier.send(replace(PARCEL, address=a)) for a in (route.good, route.bad, route.good))
-    )
-    assert [a.outcome for a in attempts] == [Outcome.SENT, Outcome.REFUSED, Outcome.SENT]
-    assert attempts[1].text.startswith("550 ")
-    assert route.arrived() == [route.good, route.good]
-
-
-async def test_a_server_going_down_is_tried_later(route: Route) -> None:
-    """A 421 instead of a greeting says nothing about the address."""
-    route.go_down()
-    attempt = await route.carrier().send(replace(PARCEL, address=route.good))
-    assert attempt.outcome is Outcome.TRY_LATER
-    assert "421" in attempt.text
-
-
-async def test_a_lost_reply_is_tried_later_and_said_to_be_in_doubt(route: Route) -> None:
-    """When the last reply is lost the parcel has arrived, and the attempt cannot know it."""
-    route.lose_the_reply()
-    attempt = await route.carrier().send(replace(PARCEL, address=route.good))
-    assert attempt.outcome is Outcome.TRY_LATER
-    assert "may have" in attempt.text
-    assert route.arrived() == [route.good]
-
-
-async def test_a_long_dirty_reply_becomes_one_short_line(route: Route) -> None:
-    """Control characters of a server reach neither a terminal nor the trail."""
-    route.reply_at_the_end("250 kept\x1b[31m\x07 " + "z" * 400)
-    attempt = await route.carrier().send(replace(PARCEL, address=route.good))
-    assert attempt.outcome is Outcome.SENT
-    assert attempt.text.startswith("250 kept [31m zz")
-    assert len(attempt.text) == 200
-    assert_sound(attempt)
-
-
-@pytest.mark.parametrize(
-    "address",
-    ["", "a b", "x\r\nRCPT TO:<y@z.example>", "night@ward.example\n", "5551212\r\nSEND", "é", "a" * 400],
-)
-async def test_an_impossible_address_is_refused_without_a_connection(route: Route, address: str) -> None:
-    """What could never be an address, or would smuggle in a command, goes nowhere."""
-    port = await _closed_port()  # a connection would be refused, and be called so
-    attempt = await route.carrier(port=port).send(replace(PARCEL, address=address))
-    assert attempt.outcome is Outcome.REFUSED
-    assert "address" in attempt.text
-    assert_sound(attempt)
-
-
-@pytest.mark.parametrize(
-    "said",
+    ("broken", "found"),
     [
-        b"",
-        b"\r\n",
-        b"hello\r\n",
-        b"\x00\xff\xfe\r\n",
-        b"99\r\n",
-        b"220",
-        b"9" * 70_000 + b"\r\n",
-        b"220-a\r\n" * 9000,
+        ("sends nothing", "a parcel arrives once"),
+        ("sends to anybody", "refused without a connection: 'a b'"),
+        ("raises", "words stay words: controls"),
+        ("takes what was said as it is", "words stay words: controls"),
+        ("says nothing", "a parcel arrives once"),
     ],
-    ids=["nothing", "blank", "words", "binary", "two digits", "half a line", "long line", "no end"],
 )
-async def test_a_server_that_talks_nonsense_is_tried_later(route: Route, said: bytes) -> None:
-    """Whatever is said instead of a greeting, and closed upon, the parcel waits."""
+async def test_a_carrier_that_breaks_a_promise_is_found(broken: str, found: str) -> None:
+    """The contract can fail, and says which promise it was."""
 
-    async def serve(_reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        writer.write(said)
-        await writer.drain()
-        writer.close()
-        await writer.wait_closed()
+    class LiarRoute(FolderRoute):
+        def carrier(self, limit: float = 5.0) -> Carrier:
+            del limit
+            return Liar(self.folder, broken)
 
-    async with server(serve) as port:
-        attempt = await route.carrier(port=port).send(replace(PARCEL, address=route.good))
-    assert attempt.outcome is Outcome.TRY_LATER
-    assert attempt.text.startswith("connect: ")
-    assert_sound(attempt)
-
-
-async def test_a_server_that_drips_is_cut_off_at_the_limit(route: Route) -> None:
-    """A byte now and then does not stretch the time limit."""
-
-    async def serve(_reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        while True:
-            writer.write(b"2")
-            await writer.drain()
-            await asyncio.sleep(0.02)
-
-    async with server(serve) as port:
-        attempt = await route.carrier(port=port, limit=LIMIT).send(replace(PARCEL, address=route.good))
-    assert attempt.outcome is Outcome.TRY_LATER
-
-
-async def test_a_send_can_be_cancelled(route: Route) -> None:
-    """Cancelling goes through, at once, although the server hangs."""
-    route.hang_at(route.steps[-2])
-    task = asyncio.create_task(route.carrier(limit=60).send(replace(PARCEL, address=route.good)))
-    await asyncio.sleep(0.05)
-    task.cancel()
-    began = time.monotonic()
-    with pytest.raises(asyncio.CancelledError):
-        await task
-    assert time.monotonic() - began < 0.5
-
-
-async def test_a_host_name_that_is_none_is_tried_later(route: Route) -> None:
-    """A name that no name service would look up (RFC 1035 §2.3.4: 63 octets a label) raises nothing."""
-    attempt = await route.carrier(host="n" * 64 + ".invalid").send(replace(PARCEL, address=route.good))
-    assert attempt.outcome is Outcome.TRY_LATER
-    assert attempt.text.startswith("connect: ")
+    [check] = [check for check in contract(LiarRoute) if str(check) == found]
+    with pytest.raises((AssertionError, ValueError)):
+        await check()
 
 
 def test_a_text_is_cut_cleaned_and_keeps_no_secret() -> None:
@@ -369,12 +370,3 @@ def test_a_fault_is_told_from_its_cause() -> None:
     assert connection_fault(unknown, "mail.example", 25) == "host mail.example not found"
     unreachable = OSError(113, "x")
     assert connection_fault(unreachable, "h", 1) == "no connection to h:1: No route to host"
-
-
-async def _closed_port() -> int:
-    """A port that was free a moment ago."""
-    listener = await asyncio.start_server(lambda _r, _w: None, "127.0.0.1", 0)
-    port: int = listener.sockets[0].getsockname()[1]
-    listener.close()
-    await listener.wait_closed()
-    return port

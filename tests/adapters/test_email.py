@@ -102,7 +102,7 @@ async def test_no_text_can_add_a_header() -> None:
         [mail] = sink.mails
     assert sorted(mail.message.keys()) == sorted(HEADERS)
     assert mail.recipients == ("night@ward.example",)
-    assert mail.message["Subject"] == "x  Bcc: spy@elsewhere.example    <b>"
+    assert mail.message["Subject"] == "x Bcc: spy@elsewhere.example <b>"
     assert mail.message.get_content().splitlines()[-2:] == [".", "MAIL FROM:<a@b>"]
 
 
@@ -133,7 +133,11 @@ def test_any_words_are_read_as_they_were_written(subject: str, body: str) -> Non
     assert read.get_content().split("\r\n")[:-1] == (lines or [""])
 
 
-@given(st.text('abc =?_<>"(),:;@.\\-~', max_size=70).map(str.strip).filter(lambda text: "=?" not in text))
+@given(
+    st.text('abc =?_<>"(),:;@.\\-~', max_size=70)
+    .map(lambda text: " ".join(text.split()))
+    .filter(lambda text: "=?" not in text)
+)
 def test_a_short_plain_subject_is_sent_as_it_is(subject: str) -> None:
     """What needs neither folding nor encoding gets none, and is read the same."""
     raw = mail_bytes(replace(TO, subject=subject), SENDER)
