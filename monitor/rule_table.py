@@ -18,10 +18,11 @@ Made from the rule files by `python -m monitor.rule_table`; do not edit it here.
 beside it in the rule's file, with what a notice asks to check and the traces that the rule is held to. A site sets its
 own values, or switches a rule off with a reason, in its site file; a further rule is a further file of the same form in
 the site's `rules_dir`. `secondbell check` says for which pumps of a site each rule can hold at all. "cp": common
-practice, no source; a site sets its own.
+practice, no source; a site sets its own. "Quieted by": the answers of a person that say that it is so on purpose; while
+one of them counts, the rule raises no concern, and what still holds at its end is told at once.
 
 """
-_COLUMNS = ("id", "sentence", "hazard", "priority", "defaults", "source")
+_COLUMNS = ("id", "sentence", "hazard", "priority", "defaults", "source", "quieted by")
 _COMMON_PRACTICE = "common practice, no source; a site sets its own"
 
 
@@ -43,7 +44,7 @@ def _row(rule: Rule) -> tuple[str, ...]:
         cell.replace("|", r"\|")
         for cell in (
             f"`{rule.id}`", rule.sentence, rule.hazard, "; ".join(priorities), "<br>".join(defaults) or "none",
-            _told(sources),
+            _told(sources), ", ".join(f"`{answer}`" for answer in rule.quieted_by) or "nothing",
         )
     )  # fmt: skip
 

@@ -38,11 +38,15 @@ class Actions:
         self.duty_seen = 0  # when it was last looked at who is on duty
         self._event = Event.HOLDS
         self._person: str | None = None  # who answered, holds, or could not be told
+        self._why = ""  # why people are told, where the event leaves it open
+        self.held_until: Callable[[Concern], int | None] | None = None  # set by the engine
         self._said: str | None = None
 
-    def perform(self, cell: Cell, concern: Concern, event: Event, person: str | None, now: int) -> str | None:
+    def perform(
+        self, cell: Cell, concern: Concern, event: Event, person: str | None, now: int, why: str = ""
+    ) -> str | None:
         """Do what a cell asks for; returns what is said to whoever answered, if the cell says anything."""
-        self._event, self._person, self._said = event, person, None
+        self._event, self._person, self._said, self._why = event, person, None, why
         for do in cell.do:
             self._ACTIONS[do](self, concern, now)
         return self._said
@@ -62,7 +66,7 @@ class Actions:
 
     def _tell_besides(self, concern: Concern, why: str, unit: str, at: int, now: int) -> None:
         """Tell who is now on a rung that was reached, and was not so in `unit` at instant `at`."""
-        if concern.held_back:
+        if concern.held_back or concern.subject in self._caller.only:
             return
         rota = self.site.rota
         for rung in self.site.ladder(concern.unit, concern.priority).rungs[: concern.rung + 1]:
@@ -101,6 +105,22 @@ class Actions:
 
     def _tell_after_duty(self, concern: Concern, now: int) -> None:
         self._caller.call(concern, 0, "duty", now)
+
+    def _tell_after_hold(self, concern: Concern, now: int) -> None:
+        person = self._person
+        if person is None or concern.held_back:
+            self._caller.call(concern, 0, self._why, now)
+            return
+        concern.last_holder = concern.last_holder or person
+        rung, people = -1, [person]  # rung 1 is the next
+        if concern.priority == "low":  # told once, so both
+            ladder = self.site.ladder(concern.unit, concern.priority)
+            first = people_of(ladder.rungs[0], concern.unit, now, self.site.rota) if ladder.rungs else ()
+            rung, people = 0, [person, *(other for other in first if other != person)]
+        concern.refused = []
+        self._caller.begin(
+            concern, Call(rung, tuple(people), self._caller.wait_of(concern, 0), ()), self._why, now
+        )
 
     def _tell_new_on_duty(self, concern: Concern, now: int) -> None:
         self._tell_besides(concern, "duty", concern.unit, self.duty_seen, now)
@@ -144,7 +164,8 @@ class Actions:
         concern.last_holder, concern.holder = concern.holder, None
 
     def _start_recheck(self, concern: Concern, now: int) -> None:
-        concern.recheck_at = now + self.site.times.recheck[concern.priority]
+        held = None if self.held_until is None else self.held_until(concern)
+        concern.recheck_at = now + self.site.times.recheck[concern.priority] if held is None else held
 
     def _wait_again(self, concern: Concern, now: int) -> None:
         concern.wait_at = now + concern.wait if concern.wait else None
@@ -207,6 +228,7 @@ class Actions:
         Do.TELL_RELAPSE: _tell_relapse,
         Do.TELL_AFTER_DUTY: _tell_after_duty,
         Do.TELL_NEW_ON_DUTY: _tell_new_on_duty,
+        Do.TELL_AFTER_HOLD: _tell_after_hold,
         Do.TELL_HOLDER_FURTHER: _tell_holder_further,
         Do.TELL_LAST_HOLDER: _tell_last_holder,
         Do.TELL_WHO: _tell_who,

@@ -5,7 +5,8 @@ outcome depends on a circumstance are split into one event for each, so that eve
 
 - a rule that holds is HOLDS, or HOLDS_COVERED when somebody already has this device for something at least as urgent,
   and RELAPSES / RELAPSES_COVERED when it settled less than the relapse window ago;
-- a wait or a recheck is troubled or quiet; a decline, a failed notice or a hand-back is the holder's or another's.
+- a wait, a recheck or the end of a hold is troubled or quiet; a decline, a failed notice, a hand-back or a hold is the
+  holder's or another's.
 
 Editing rules: change a cell, then run the tests, which compare the state diagram in DEVELOPERS.md with this table
 (`python -m monitor.core.concerns` prints it). A cell that does nothing is written out; `IMPOSSIBLE` marks what the
@@ -49,7 +50,12 @@ class Event(StrEnum):
     RECHECK_TROUBLED = "recheck, still troubled"
     RECHECK_QUIET = "recheck, nothing new"
     DUTY_ENDS = "acceptor's duty ends"
+    DUTY_ENDS_HELD = "acceptor's duty ends, held on purpose"
     DUTY_CHANGES = "duty changes"
+    HELD = "held on purpose"
+    HELD_BY_HOLDER = "held on purpose by the holder"
+    HOLD_ENDS = "hold ends, still troubled"
+    HOLD_ENDS_QUIET = "hold ends, nothing new"
     SETTLES = "settles"
     WITHDRAWN = "withdrawn"
 
@@ -65,6 +71,7 @@ class Do(StrEnum):
     TELL_RELAPSE = "tell the last acceptor on duty, else the rung reached"
     TELL_AFTER_DUTY = "tell rung 1 of the new duty, 'was with …'"
     TELL_NEW_ON_DUTY = "tell new holders of the rungs reached"
+    TELL_AFTER_HOLD = "tell whoever held it, then rung 1"
     TELL_HOLDER_FURTHER = "tell the acceptor of a further condition"
     TELL_LAST_HOLDER = "tell the acceptor"
     TELL_WHO = "everyone told hears who has it"
@@ -72,7 +79,7 @@ class Do(StrEnum):
     HOLD = "hold it"
     COVER = "the same person holds it, without a page"
     RELEASE = "nobody holds it"
-    START_RECHECK = "start the recheck"
+    START_RECHECK = "start the recheck; of what is held, at the hold's end"
     WAIT_AGAIN = "wait again"
     COUNT_REFUSAL = "count; next rung when all of this one have declined or failed"
     SAY_WHO = "answer who has it"
@@ -187,7 +194,37 @@ TABLE: Mapping[Event, Mapping[State, Cell]] = {
         _A: Cell(_O, (Do.RELEASE, Do.TELL_AFTER_DUTY)),
         _S: Cell(_S),
     },
+    Event.DUTY_ENDS_HELD: {  # it is so on purpose until the hold's end, and then rung 1 is told
+        _N: IMPOSSIBLE,
+        _O: IMPOSSIBLE,
+        _A: Cell(_A, (Do.RECORD,)),
+        _S: IMPOSSIBLE,
+    },
     Event.DUTY_CHANGES: {_N: Cell(_N), _O: Cell(_O, (Do.TELL_NEW_ON_DUTY,)), _A: Cell(_A), _S: Cell(_S)},
+    Event.HELD: {
+        _N: IMPOSSIBLE,  # a rule that is quieted raises nothing
+        _O: Cell(_A, (Do.HOLD, Do.TELL_WHO, Do.START_RECHECK)),
+        _A: Cell(_A, (Do.HOLD, Do.TELL_BOTH, Do.START_RECHECK)),
+        _S: IMPOSSIBLE,
+    },
+    Event.HELD_BY_HOLDER: {
+        _N: IMPOSSIBLE,
+        _O: IMPOSSIBLE,
+        _A: Cell(_A, (Do.START_RECHECK,)),
+        _S: IMPOSSIBLE,
+    },
+    Event.HOLD_ENDS: {
+        _N: Cell(_O, (Do.RAISE, Do.TELL_AFTER_HOLD)),
+        _O: Cell(_O),  # it has been called for another reason, and climbs
+        _A: Cell(_O, (Do.RELEASE, Do.TELL_AFTER_HOLD)),
+        _S: Cell(_O, (Do.COUNT, Do.TELL_AFTER_HOLD)),  # within the relapse window
+    },
+    Event.HOLD_ENDS_QUIET: {
+        _N: IMPOSSIBLE,
+        _O: IMPOSSIBLE,
+        _A: Cell(_A, (Do.START_RECHECK,)),
+        _S: IMPOSSIBLE,
+    },
     Event.SETTLES: {
         _N: Cell(_N),
         _O: Cell(_S, (Do.STAND_DOWN,)),

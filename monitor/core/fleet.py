@@ -5,10 +5,8 @@ Editing rules: when a snapshot acts, and whether it is late, a duplicate or over
 
 from __future__ import annotations
 
-import heapq
 from collections import Counter
 from collections.abc import Callable, Sequence
-from typing import NamedTuple
 
 from monitor.core.briefing import why_settled
 from monitor.core.claims import Claims
@@ -16,35 +14,26 @@ from monitor.core.concern import Concern
 from monitor.core.concerns import State
 from monitor.core.device import RESTS, Device, Edge, Subject
 from monitor.core.evidence import evidence
+from monitor.core.feeds import Feeds
+from monitor.core.holds import Holds
 from monitor.core.journal import Journal
-from monitor.core.messages import PlanMessage, Snapshot
+from monitor.core.messages import Snapshot
 from monitor.core.picture import Picture
+from monitor.core.places import Places
 from monitor.core.responsibility import Responsibility
+from monitor.core.room import Room
 from monitor.core.rulebook import PRIORITY
 from monitor.core.sight import SightState
 from monitor.core.site import Site
-from monitor.core.timers import Kind, Timers
+from monitor.core.timers import Timers
 from monitor.core.tracks import RecurringTrack, lets_go
+from monitor.core.undoing import Undoing
 from monitor.core.unseen import Unseen
-from monitor.core.worsening import WORSE, measure, worse
-
-MOST_UNLISTED = 10_000  # a sender of ever new device names must not fill memory and trail
-GONE_AFTER = (
-    24 * 3_600_000
-)  # ms of silence after which an unlisted device may be forgotten if there is no room
-STEP = 25  # what a device that is stepped costs, in devices only looked at
-LOOK_AGAIN = 60_000  # ms between two looks for room where there was none: each looks at all devices
+from monitor.core.waking import Waking
+from monitor.core.worsening import TAKEN_ONCE, WORSE, measure, worse
 
 
-class Undo(NamedTuple):
-    """What a device was before a message; `device` None: it was not known."""
-
-    name: str
-    device: Device | None
-    was: tuple[object, ...]
-
-
-class Fleet:
+class Fleet(Waking, Room, Feeds, Undoing):
     """The devices of a site."""
 
     def __init__(
@@ -61,7 +50,9 @@ class Fleet:
         """`new_unit` is told the unit of every device that appears or moves."""
         self.site, self.journal, self._timers, self.sight = site, journal, timers, sight
         self._counters, self._new_unit, self.only_rules = counters, new_unit, only_rules
-        self.responsibility: Responsibility  # set by the engine
+        self.responsibility: Responsibility  # set by the engine, as the next two
+        self.holds: Holds
+        self.places: Places
         self.devices: dict[str, Device] = {}
         self.dirty: set[str] = set()
         self.gone: list[str] = []  # forgotten since the last transaction
@@ -103,7 +94,7 @@ class Fleet:
         name, bridge, sight = device.name, picture.bridge, self.sight
         if sight.resting(bridge) or sight.mark_of(bridge).number > subject.marked:
             return False
-        if name in self._dropped or name in self._claims:
+        if name in self._dropped or name in self._claims or name in self.holds:
             return False
         if not self.only_rules and (concerns := self.responsibility.of_subject.get(name)):
             for concern in concerns.values():
@@ -164,6 +155,8 @@ class Fleet:
                 message=snapshot.id,
                 fields=list(names),  # names only: a value may hold anything, and the trail cannot be erased
             )
+        if not picture.seen:
+            self.places.take_up(device, snapshot.delivered_ml, snapshot.rate_ml_h, at)
         picture.clock_doubtful = doubtful
         if snapshot.unit != picture.unit:
             self._move(device, snapshot.unit, now)
@@ -232,89 +225,12 @@ class Fleet:
                 return None, False
         return snapshot.time, False
 
-    def take_plan(self, message: PlanMessage, now: int) -> str:
-        """Take a plan sent over the air; what became of it, as it is counted."""
-        device = self.device(message.device, message.unit, now)
-        plan, entry = message.plan, self.site.devices.get(message.device)
-        own = entry.plan if entry is not None else None
-        if plan is None:
-            plan = own
-        elif own is not None and own.glucose_risk:
-            plan = plan._replace(glucose_risk=True)  # what the site knows of this risk no message takes away
-        device.picture.plan_sent = message.plan is not None
-        if plan == device.picture.plan:
-            return "plans unchanged"
-        device.picture.plan = plan  # its windows take effect at the next snapshot
-        device.subject.unsettle()
-        self.count(device)
-        if not device.picture.seen:
-            self.unseen.wait_for(device.name, message.unit, plan, now)
-        self.journal.note(
-            "plan-changed", now=now, device=device.name, message=message.id, withdrawn=message.plan is None
-        )
-        self.dirty.add(device.name)
-        return "plans"
-
-    def take_site_plan(self, device: Device, now: int) -> None:
-        """After a start: the site file may have another plan than before; one sent over the air stands."""
-        entry = self.site.devices.get(device.name)
-        plan = entry.plan if entry is not None else None
-        if device.picture.plan_sent or plan == device.picture.plan:
-            return
-        device.picture.plan = plan
-        device.subject.unsettle()
-        self.count(device)
-        self.journal.note("plan-changed", now=now, device=device.name, withdrawn=plan is None)
-        self.dirty.add(device.name)
-
-    def full_for(self, name: str) -> bool:
-        """Whether a device is one too many: not listed, not yet heard of, after so many others like it."""
-        if name in self.devices or name in self.site.devices:
-            return False
-        return len(self.devices) >= MOST_UNLISTED + len(self.site.devices)
-
-    def make_room(self, now: int) -> bool:
-        """Forget the unlisted device that has been silent for longest, if it has been for a day; whether there is room.
-
-        Not one whose bridge cannot be seen, and none about which there is a concern.
-        """
-        if not self._leaving and now >= self._no_room_until:
-            self._no_room_until = now + LOOK_AGAIN
-            silent = sorted(
-                (d.picture.receipt, d.name) for d in self.devices.values() if self._may_go(d, now)
-            )
-            self._leaving = [name for _, name in reversed(silent)]
-        while self._leaving:
-            device = self.devices.get(self._leaving.pop())
-            if device is not None and self._may_go(device, now):
-                self._forget(device, now)
-                return True
-        return False
-
-    def _may_go(self, device: Device, now: int) -> bool:
-        if device.name in self.site.devices or self.sight.resting(device.picture.bridge):
-            return False
-        if self.responsibility.of_subject.get(device.name):
-            return False
-        return now - max(device.picture.receipt, self.sight.seen_since(device.picture.bridge)) > GONE_AFTER
-
-    def _forget(self, device: Device, now: int) -> None:
-        del self.devices[device.name]
-        self.uncount(device)
-        self._dropped.pop(device.name, None)
-        self._claims.forget(device.name)
-        self.responsibility.of_subject.pop(device.name, None)
-        self.dirty.discard(device.name)
-        self.gone.append(device.name)
-        self._counters["devices forgotten"] += 1
-        self.journal.note("device-forgotten", now=now, device=device.name, heard=device.picture.receipt)
-
     def device(self, name: str, unit: str, now: int) -> Device:
         """The device of this name; one not heard of before is watched from now on."""
         device = self.devices.get(name)
         if device is None:
             picture = Picture(unit)
-            entry = self.site.devices.get(name)
+            entry = self.site.entry(name)
             if entry is not None:
                 picture.plan = entry.plan
             device = self.devices[name] = Device(name, picture, self.site.rules_for(unit, name))
@@ -323,7 +239,7 @@ class Fleet:
             self._counters["devices"] += 1
             self.dirty.add(name)
             self._new_unit(unit)
-            if entry is None and not self.only_rules:
+            if entry is None and not self.only_rules and not self.site.is_drill(name):
                 self.journal.note("device-not-listed", now=now, device=name, unit=unit)
         return device
 
@@ -359,6 +275,13 @@ class Fleet:
             concern.unit = unit
             self.responsibility.dirty.add(concern.id)
 
+    def put_in(self, device: Device, unit: str, now: int) -> None:
+        """A device that was never heard of is in another unit than the site file says."""
+        self._move(device, unit, now)
+        device.picture.unit = unit
+        self.count(device)
+        self.dirty.add(device.name)
+
     def instant(self, device: Device, at: int, edges: Sequence[Edge], now: int) -> None:
         """Act on one instant of a device: what began, rose and ended, and what is settled by now."""
         if edges:
@@ -387,41 +310,8 @@ class Fleet:
             self._keep_concerns(device.name)
             why = why_settled(concern.about, concern.rule, picture, concern.raised_at)
             self.responsibility.settle(concern, at, now, why)
-
-    # ---- a fault of ours in the middle of a step -------------------------------------------------------------------
-
-    def before(self, name: str, *, answered: bool = False) -> Undo:
-        """What this device is now, to go back to if taking a message fails half-way; `answered`: its concerns too."""
-        self.guarding, self._touched = True, ""
-        if answered:
-            self._keep_concerns(name)
-        device = self.devices.get(name)
-        return Undo(name, device, () if device is None else device.state())
-
-    def undo(self, undo: Undo, now: int) -> None:
-        """Make the device and its concerns what they were; what has been noted meanwhile stays in the trail."""
-        self.guarding = False
-        if undo.device is None:
-            if (device := self.devices.pop(undo.name, None)) is not None:
-                self._counters["devices"] -= 1
-                self.uncount(device)
-                self.dirty.discard(undo.name)
-        else:
-            undo.device.restore(undo.was)
-            self.count(undo.device)
-            self.dirty.add(undo.name)
-            self.queue(undo.device)
-        self._claims.forget(undo.name)
-        self._dropped.pop(undo.name, None)
-        if self._touched == undo.name:
-            self.responsibility.undo(undo.name, now)
-
-    def _keep_concerns(self, name: str) -> None:
-        if self.guarding and self._touched != name:
-            self._touched = name
-            self.responsibility.keep(name)
-
-    # ---- what is due -----------------------------------------------------------------------------------------------
+        if device.name in self.holds:
+            self.holds.look(device, at, now)
 
     def tell(self, subject: str, edges: Sequence[Edge], now: int) -> None:
         """Tell what rules do, where nothing is made of it (`replay --only-rules`)."""
@@ -436,104 +326,11 @@ class Fleet:
                 detail={} if edge.since is None else {"since": edge.since},
             )
 
-    def fire(self, name: str, now: int) -> bool:
-        """A deadline of this device may be due; whether it was stepped."""
-        device = self.devices.get(name)
-        device = self.unseen.missed(name, device, now) or device
-        if device is None:  # forgotten meanwhile, or listed and no feed due
-            return False
-        device.queued = None
-        return self._look_at(device, now)
-
-    def _look_at(self, device: Device, now: int) -> bool:
-        """Let pass what is due of a device if it can be seen; else keep it for when it can."""
-        self.see_again(device)
-        due, bridge = device.due(), device.picture.bridge
-        if due is None:
-            return False
-        if due + self.site.times.lateness > now:  # put off since, as for most devices that report
-            self.queue(device)
-            return False
-        if self.sight.resting(bridge):
-            device.queued = RESTS
-            heapq.heappush(self._waiting.setdefault(bridge, []), device.name)
-            return False
-        stepped = self.pass_deadlines(device, now)
-        self.queue(device)
-        return stepped
-
-    def see_again(self, device: Device) -> None:
-        """Let silence count anew from the last return of sight, if that was not done yet."""
-        number, at = self.sight.mark_of(device.picture.bridge)
-        if number > device.subject.marked:
-            device.subject.marked = number
-            device.subject.restart_silence(at)
-
-    def waiting(self) -> list[str]:
-        """The bridges of devices whose deadlines came up while they rested."""
-        return sorted(self._waiting)
-
-    def wake(self, bridge: str, now: int, most: int) -> int:
-        """Let pass the deadlines that rested of devices of a bridge, up to a cost; what it cost."""
-        waiting, cost = self._waiting.get(bridge), 0
-        while waiting and cost < most:
-            device = self.devices.get(heapq.heappop(waiting))
-            cost += 1
-            if device is not None and device.queued == RESTS and device.picture.bridge == bridge:
-                device.queued = None
-                cost += STEP if self.pass_deadlines(device, now) else 0
-                self.queue(device)
-        if not waiting:
-            self._waiting.pop(bridge, None)
-        return cost
-
-    def await_calm(self, device: Device) -> None:
-        """Look again when the device will have fed for long enough without an alarm."""
-        if device.picture.calm_since is not None:
-            device.calm_due = device.picture.calm_since + self.site.times.safe_after
-
-    def pass_deadlines(self, device: Device, now: int) -> bool:
-        """Let pass what is due by now, less the lateness that snapshots are given; whether anything was."""
-        self.see_again(device)
-        until = now - self.site.times.lateness
-        due = device.due()
-        if due is None or due > until:
-            return False
-        for instant, edges in device.instants(None, until, now, self.site.zone):
-            self.instant(device, instant, edges, now)
-        self.dirty.add(device.name)
-        return True
-
-    def end_feed(self, device: Device, now: int) -> None:
-        """A person has answered that the feed is over for now."""
-        at = max(now, device.subject.stepped + 1)
-        self.see_again(device)
-        if not self.sight.resting(
-            device.picture.bridge
-        ):  # deadlines before the answer are instants of their own
-            for instant, edges in device.instants(None, at - 1, now, self.site.zone):
-                self.instant(device, instant, edges, now)
-        device.picture.feed_ended, device.picture.feed_due = True, False
-        device.picture.new_onsets = ()  # those of the last snapshot have been counted
-        edges = device.subject.instant(device.rules, device.picture, at, fresh=True)  # and nothing received
-        self.instant(device, at, edges, now)
-        self.queue(device)
-        self.dirty.add(device.name)
-
-    def queue(self, device: Device) -> None:
-        """Put the device's next deadline on the heap, unless an earlier one is there."""
-        if (due := device.due()) is None:
-            return
-        at = due + self.site.times.lateness
-        if device.queued is None or at < device.queued:
-            device.queued = at
-            self._timers.put(at, Kind.DEVICE, device.name)
-
     def troubled(self, concern: Concern, now: int) -> bool:
         """Whether the trouble is still there, for a wait or a recheck."""
         device = self.devices.get(concern.subject)
         if device is None:
-            return concern.holding
+            return concern.holding and not (concern.state is State.ACCEPTED and concern.rule in TAKEN_ONCE)
         track = device.subject.tracks.get(concern.rule)
         rule = self.site.rule(concern.rule)
         if rule is not None and rule.pattern == "recurring":

@@ -101,11 +101,12 @@ def checks(
     delivering: bool = False,
     glucose_risk: bool = False,
     scope: str = "device",
+    about: str = "alarms",
 ) -> tuple[str, ...]:
     """The checks of one notice in order: person, tube, then line, set, pump, service.
 
     `times` counts from 1; `setting` is "ward" or "home", where a nurse asks a carer by phone; `scope`
-    is the rule's, "device" or "unit".
+    is the rule's, "device" or "unit"; what it is `about` may concern no pump at all.
     """
     home = setting == "home"
     along = [*_by_condition(alarms), *rule_checks.first]
@@ -117,6 +118,8 @@ def checks(
     touching = next((index for index, check in enumerate(along) if _TOUCHES_SET.search(check)), None)
     if touching is not None:
         along.insert(touching, DISCONNECT)
+    if about == "drill":
+        return tuple(along)
     before = [PERSON_HOME if home else PERSON_EACH if scope == "unit" else PERSON]
     if glucose_risk and not delivering:
         before.append(GLUCOSE)

@@ -7,44 +7,22 @@ event it is. Rules run on message time (`at`), everything else on `now`.
 from __future__ import annotations
 
 import json
-from typing import Protocol
 
 from monitor.core.actions import Actions
-from monitor.core.briefing import named
 from monitor.core.calls import CALLS, Caller
 from monitor.core.concern import Concern, concern_id
 from monitor.core.concerns import Do, Event, State, next_state
 from monitor.core.device import Edge
+from monitor.core.holding import Held, Holding, Sight
 from monitor.core.journal import Journal
 from monitor.core.outbox import Notice, Outbox
-from monitor.core.phrases import clock
+from monitor.core.replies import Replies
+from monitor.core.rulebook import PRIORITY
 from monitor.core.site import Site
 from monitor.core.timers import Kind, Timers
 
-PAST = {
-    "accept": "accepted",
-    "take-over": "taken-over",
-    "decline": "declined",
-    "hand-back": "handed-back",
-    "withdraw": "withdrawn",
-}
-"""How the journal names an answer."""
 
-
-class Sight(Protocol):
-    """What responsibility has to know of the subjects."""
-
-    def troubled(self, concern: Concern, now: int) -> bool:
-        """Whether the trouble is still there, for a wait or a recheck."""
-
-    def backlogged(self, subject: str) -> bool:
-        """Whether a backlog is being read, so that nobody is told yet."""
-
-    def measure(self, concern: Concern) -> list[float | None] | None:
-        """What to remember of a concern when somebody is told, to know later whether it is worse."""
-
-
-class Responsibility:
+class Responsibility(Replies, Holding):
     """All concerns, and everything that happens to them."""
 
     def __init__(self, site: Site, journal: Journal, timers: Timers, sight: Sight) -> None:
@@ -52,10 +30,21 @@ class Responsibility:
         self.concerns: dict[str, Concern] = {}
         self.of_subject: dict[str, dict[str, Concern]] = {}  # subject -> rule -> the newest concern
         self.dirty: set[str] = set()
+        self.left: set[str] = set()  # subjects that a concern has left: their lists are published anew
         self._raised = 0  # how many had been raised then
         self._kept: dict[str, str] = {}  # the concerns of the subject that is being stepped, as they were
         self._caller = Caller(site, journal)
         self._actions = Actions(site, journal, self._caller)
+        self._held: Held | None = None
+
+    @property
+    def held(self) -> Held | None:
+        """What is held on purpose; set by the engine."""
+        return self._held
+
+    @held.setter
+    def held(self, held: Held) -> None:
+        self._held, self._actions.held_until = held, held.until
 
     @property
     def outbox(self) -> Outbox:
@@ -65,6 +54,11 @@ class Responsibility:
     @outbox.setter
     def outbox(self, outbox: Outbox) -> None:
         self._caller.outbox = outbox
+
+    @property
+    def only(self) -> dict[str, str]:
+        """Subject -> the one person whom its concerns go to, in place of a ladder."""
+        return self._caller.only
 
     @property
     def duty_seen(self) -> int:
@@ -89,6 +83,20 @@ class Responsibility:
         elif edge.kind == "priority-raised":
             if concern is not None and concern.live:
                 self._rise(concern, edge, now, evidence)
+        elif self._held is not None and (hold := self._held.quiets(subject, edge.rule)) is not None:
+            self._journal.note(
+                "quieted",
+                now=now,
+                at=edge.at,
+                rule=edge.rule.id,
+                device=subject,
+                person=hold.person,
+                priority=PRIORITY[edge.rank],
+                detail={"kind": hold.kind},
+            )
+            if concern is not None and concern.live:
+                concern.holding, concern.rule_changed = True, False
+                self._touch(concern)
         else:
             concern = self._begin(concern, subject, unit, edge, now, evidence)
         return concern
@@ -104,16 +112,36 @@ class Responsibility:
     ) -> Concern:
         """A rule holds: a new concern, one that relapses, or one that is joined."""
         holder = self._covered(subject, edge.rank)
-        if concern is not None and not concern.live:
-            assert concern.settled_at is not None
-            if edge.at - concern.settled_at >= self.site.times.relapse:
-                concern = None
         if concern is not None and concern.live:
             self._journal.about("joined", concern, now, at=edge.at, since=edge.since, evidence=evidence)
             concern.holding, concern.rule_changed = True, False
             self.happens(concern, Event.HOLDS, now)
             self._rise(concern, edge, now, evidence)
             return concern
+        concern, name = self._new_or_again(concern, subject, unit, edge, now, evidence)
+        if name == "raised":
+            event = Event.HOLDS_COVERED if holder else Event.HOLDS
+        else:
+            event = Event.RELAPSES_COVERED if holder else Event.RELAPSES
+        self._journal.about(name, concern, now, at=edge.at, since=edge.since, evidence=evidence)
+        self.happens(concern, event, now, person=holder)
+        concern.called_at = max(now, edge.at)  # the pump's clock may be ahead: this onset is not news later
+        return concern
+
+    def _new_or_again(
+        self,
+        concern: Concern | None,
+        subject: str,
+        unit: str,
+        edge: Edge,
+        now: int,
+        evidence: dict[str, object],
+    ) -> tuple[Concern, str]:
+        """A new concern, or the last one within its relapse window; and which of both, as the journal says it."""
+        if concern is not None:
+            assert concern.settled_at is not None
+            if edge.at - concern.settled_at >= self.site.times.relapse:
+                concern = None
         if concern is None:
             concern = Concern(
                 id=concern_id(self.site.name, subject, edge.rule.id, edge.at),
@@ -127,18 +155,15 @@ class Responsibility:
             concern.opened = now
             self.concerns[concern.id] = concern
             self.of_subject.setdefault(subject, {})[edge.rule.id] = concern
-            event, name = Event.HOLDS_COVERED if holder else Event.HOLDS, "raised"
+            name = "raised"
         else:
-            event, name = Event.RELAPSES_COVERED if holder else Event.RELAPSES, "relapsed"
+            name = "relapsed"
             concern.unit, concern.rank = unit, edge.rank
             concern.settled_at = concern.settled = None
         concern.holding, concern.rule_changed = True, False
         concern.evidence, concern.since, concern.late_by = evidence, edge.since, None
         concern.held_back = [edge.at, name] if self._sight.backlogged(subject) else None
-        self._journal.about(name, concern, now, at=edge.at, since=edge.since, evidence=evidence)
-        self.happens(concern, event, now, person=holder)
-        concern.called_at = max(now, edge.at)  # the pump's clock may be ahead: this onset is not news later
-        return concern
+        return concern, name
 
     def _rise(self, concern: Concern, edge: Edge, now: int, evidence: dict[str, object]) -> None:
         """A rule holds with a priority that may be higher than before; it never falls."""
@@ -149,6 +174,22 @@ class Responsibility:
             concern.held_back = [edge.at, "priority-raised"]
         self._journal.about("priority-raised", concern, now, at=edge.at, evidence=evidence)
         self.happens(concern, Event.PRIORITY_RAISED, now)
+
+    def carry(self, old: str, new: str, unit: str, now: int) -> dict[str, Concern]:
+        """What is open about one device is about another from now on; by rule. What is open there already stays."""
+        moved: dict[str, Concern] = {}
+        known = self.of_subject.setdefault(new, {})
+        for concern in self.open_of(old):
+            if concern.rule in known and known[concern.rule].live:
+                self.withdraw(concern, now, "its feed goes on with another pump, of which the same is open")
+                continue
+            del self.of_subject[old][concern.rule]
+            concern.subject, concern.unit = new, unit
+            known[concern.rule] = moved[concern.rule] = concern
+            self.left.add(old)
+            self._journal.about("carried", concern, now)
+            self._touch(concern)
+        return moved
 
     def settle(self, concern: Concern, at: int, now: int, why: str) -> None:
         """The trouble is over at instant `at`."""
@@ -185,8 +226,10 @@ class Responsibility:
             return
         troubled = self._sight.troubled(concern, now)
         if concern.state is State.OPEN:
-            concern.wait_at = None
+            rung, concern.wait_at = concern.rung, None
             self.happens(concern, Event.WAIT_OVER if troubled else Event.WAIT_OVER_QUIET, now)
+            for other in self._caller.over_with(concern, rung, self.concerns, now):
+                self._touch(other)
         else:
             concern.recheck_at = None
             event = Event.RECHECK_TROUBLED if troubled else Event.RECHECK_QUIET
@@ -229,14 +272,15 @@ class Responsibility:
                 self.dirty.add(concern.id)
 
     def _duty_ends(self, concern: Concern, now: int) -> None:
+        held = self._held is not None and self._held.until(concern) is not None
         self._journal.about("duty-ended", concern, now, person=concern.holder)
-        self.happens(concern, Event.DUTY_ENDS, now)
+        self.happens(concern, Event.DUTY_ENDS_HELD if held else Event.DUTY_ENDS, now)
 
     def notice_ended(self, notice: Notice, sent: bool, now: int) -> None:
         """A notice was sent, or failed for good."""
         for key, why in notice.items:
             concern = self.concerns.get(key)
-            if concern is None:
+            if concern is None or why == "still":  # only listed once more
                 continue
             told = concern.told.get(notice.person)
             if sent and told is not None:
@@ -250,97 +294,19 @@ class Responsibility:
                 elif concern.state is State.OPEN and not concern.waits_from_send:
                     concern.waits_from_send = True  # waits run from the send
                     if concern.wait:
-                        concern.wait_at = now + concern.wait
+                        waits = now + concern.wait
+                        # What was held back does not hold back the next rung.
+                        held = notice.held and concern.wait_at is not None
+                        concern.wait_at = min(waits, concern.wait_at or waits) if held else waits
                     self._touch(concern)
             elif not sent and why == "further" and concern.holder == notice.person:
                 self.happens(concern, Event.FAILED_FOR_HOLDER, now, person=notice.person)
 
-    # ---- what people answer --------------------------------------------------------------------------------------
-
-    def answer(
-        self,
-        concern: Concern,
-        answer: str,
-        person: str,
-        now: int,
-        reason: str | None = None,
-        *,
-        heard: bool = True,
-    ) -> str:
-        """Take a person's answer; returns what to say to them. If that cannot be `heard`, a notice says it."""
-        held, before = concern.holder, concern.state
-        called_at = concern.called_at
-        by_holder = before is State.ACCEPTED and held == person
-        event = {
-            "accept": Event.ACCEPT,
-            "take-over": Event.ACCEPT if by_holder else Event.TAKE_OVER,
-            "decline": Event.DECLINE_BY_HOLDER if by_holder else Event.DECLINE,
-            "hand-back": Event.HAND_BACK_BY_HOLDER if by_holder else Event.HAND_BACK,
-            "withdraw": Event.WITHDRAWN,
-        }[answer]
-        past = "accepted-again" if event is Event.ACCEPT and before is not State.OPEN else PAST[answer]
-        self._journal.about(past, concern, now, person=person, reason=reason, state=str(before))
-        if event is Event.WITHDRAWN and concern.live:
-            self._over(concern, now, now, f"withdrawn: {reason}")
-        said = self.happens(concern, event, now, person=person)
-        if said is not None and not by_holder:
-            if not heard:
-                why = "already" if concern.state is State.ACCEPTED else "answer-late"
-                self._caller.tell(concern, person, why, now)
-            return said
-        if answer == "withdraw":
-            return "Withdrawn; everybody who was told hears it."
-        more = self._with_it(concern, event, held, person, now)
-        also = f" and {more} more of the same pump" if more else ""
-        if concern.state is State.ACCEPTED and concern.holder == person:
-            recheck = clock(concern.recheck_at or now, now, self.site.zone)
-            have = f"You {'already ' if by_holder else ''}have {named(self.site, concern)}{also}."
-            return f"{have} It is looked at again at {recheck}. The pump's own alarm is not silenced by this."
-        if by_holder:
-            return f"Handed back: {named(self.site, concern)}{also}; the next are told now."
-        if concern.state is State.ACCEPTED:
-            return f"Recorded. {self.site.called(concern.holder)} has it; nothing is asked of you."
-        if answer == "hand-back":
-            return (
-                "You do not have it, so there is nothing to hand back. It is still open: accept or decline."
-            )
-        if concern.called_at != called_at:
-            return "Declined; the next are told now."
-        if concern.wait_at is None:
-            return "Declined."
-        return f"Declined. Unless somebody takes it, more are told at {clock(concern.wait_at, now, self.site.zone)}."
-
-    def _with_it(self, concern: Concern, event: Event, held: str | None, person: str, now: int) -> int:
-        """An answer about a device's concern answers the others too: taken together, given back together."""
-        count = 0
-        for other in self.open_of(concern.subject):
-            if other is concern:
-                continue
-            if event in (Event.ACCEPT, Event.TAKE_OVER) and concern.holder == person:
-                if other.state is State.OPEN:
-                    self._with(other, "accepted", Event.ACCEPT, concern, person, now)
-                elif event is Event.TAKE_OVER and held is not None and other.holder == held != person:
-                    self._with(other, "taken-over", Event.TAKE_OVER, concern, person, now)
-                else:
-                    continue
-            elif (
-                event in (Event.HAND_BACK_BY_HOLDER, Event.DECLINE_BY_HOLDER)
-                and other.state is State.ACCEPTED
-                and other.holder == person
-            ):
-                self._with(other, "handed-back", Event.HAND_BACK_BY_HOLDER, concern, person, now)
-            else:
-                continue
-            count += 1
-        return count
-
-    def _with(self, other: Concern, past: str, event: Event, concern: Concern, person: str, now: int) -> None:
-        self._journal.about(past, other, now, person=person, with_concern=concern.id)
-        self.happens(other, event, now, person=person)
-
     # ---- the table -------------------------------------------------------------------------------------------------
 
-    def happens(self, concern: Concern, event: Event, now: int, *, person: str | None = None) -> str | None:
+    def happens(
+        self, concern: Concern, event: Event, now: int, *, person: str | None = None, why: str = ""
+    ) -> str | None:
         """Look the event up in the table and do what the cell says; returns what it says to who answered."""
         cell = next_state(concern.state, event)
         was, concern.state = concern.state, cell.to
@@ -349,7 +315,7 @@ class Responsibility:
         if cell.to is not State.OPEN:
             concern.wait_at = None
         called = concern.call_began
-        said = self._actions.perform(cell, concern, event, person, now)
+        said = self._actions.perform(cell, concern, event, person, now, why)
         if concern.call_began != called or Do.COVER in cell.do or Do.TELL_HOLDER_FURTHER in cell.do:
             concern.measure = self._sight.measure(concern)
         self._touch(concern)
@@ -358,9 +324,11 @@ class Responsibility:
     # ---- of a subject ----------------------------------------------------------------------------------------------
 
     def _covered(self, subject: str, rank: int) -> str | None:
-        """Who has this subject for something at least as urgent."""
+        """Who has this subject for something at least as urgent; whoever holds it on purpose need not be with it."""
         for concern in self.open_of(subject):
             if concern.state is State.ACCEPTED and concern.rank >= rank:
+                if self._held is not None and self._held.until(concern) is not None:
+                    continue
                 return concern.holder
         return None
 
@@ -381,6 +349,7 @@ class Responsibility:
         ):
             return
         del self.concerns[concern.id]
+        self.outbox.groups.forget((concern.id,), self.concerns)
         if self.of_subject.get(concern.subject, {}).get(concern.rule) is concern:
             del self.of_subject[concern.subject][concern.rule]
         self.dirty.add(concern.id)

@@ -208,6 +208,7 @@ class TraceStep(Strict):
     delivered_ml: float | None = Field(None, ge=0)
     target_ml: float | None = Field(None, gt=0)
     sight_lost: bool | None = None
+    drill_missed: bool | None = None
     glucose_risk: bool | None = None
 
 
@@ -250,10 +251,13 @@ class Rule(Strict):
     id: str = Field(pattern=r"^[a-z][a-z0-9-]{1,39}$")
     sentence: str = Field(min_length=10)
     hazard: str = Field(min_length=10)
-    about: Literal["alarms", "delivery", "plan", "power", "sight"]
+    about: Literal["alarms", "delivery", "plan", "power", "sight", "drill"]
     scope: Literal["device", "unit"] = "device"
     pattern: Literal["lasting", "recurring", "silent"]
     memory: Literal["each", "together"] = "together"
+    quieted_by: tuple[Literal["hold", "feed-ended", "away"], ...] = Field(
+        (), description="the answers of a person that say that it is so on purpose, for their time"
+    )
     thresholds: dict[str, Threshold] = {}
     when: Annotated[tuple[Branch, ...], _at_least(1)]
     checks: Checks
@@ -283,6 +287,13 @@ def mistakes(rule: Rule, fields: Mapping[str, str]) -> list[Mistake]:
         and all(branch.condition for branch in rule.when)
     ):
         found.append(("memory", "'each'", "together, as no [[when]] is about an alarm"))
+    for answer in rule.quieted_by:
+        about = ("sight",) if answer == "away" else ("delivery", "plan")
+        if rule.scope == "unit" or rule.about not in about:
+            expected = (
+                f"only where a rule is about {' or '.join(about)} of a device; nothing else may be kept quiet"
+            )
+            found.append(("quieted_by", repr(answer), expected))
     needed = {
         "lasting": {},  # without `for` it holds at once
         "recurring": {"times": "times", "within": "ms", "quiet": "ms"},
@@ -346,7 +357,7 @@ def _trace_mistakes(key: str, trace: Trace, scope: str) -> Iterator[Mistake]:
     before = -1
     for index, step in enumerate(trace.steps):
         for name in step.model_fields_set - {"at", "glucose_risk"}:
-            if (name == "sight_lost") is (scope == "device"):
+            if (name in ("sight_lost", "drill_missed")) is (scope == "device"):
                 yield f"{key}.steps[{index}].{name}", "", f"no such key, as the rule is about a {scope}"
         at = parse_duration(step.at)
         if at <= before:

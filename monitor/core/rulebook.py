@@ -64,7 +64,7 @@ DEVICE_FIELDS = {
     "container_hung_for": "ms", "set_hung_for": "ms",
 }  # fmt: skip
 IN_MINUTES = frozenset({"minutes_left"})  # what is told in minutes, where thresholds are durations in ms
-UNIT_FIELDS = {"sight_lost": "", "glucose_risk": ""}
+UNIT_FIELDS = {"sight_lost": "", "glucose_risk": "", "drill_missed": ""}
 
 UNKNOWN = Place("a file not recorded", None)
 """Where a threshold stands that came from no file, as in a test."""

@@ -46,7 +46,7 @@ def run_trace(rule: Rule, trace: Trace) -> tuple[list[int], list[int]]:
             at = START + parse_duration(step.at)
             while (due := subject.due([compiled])) is not None and due < at:
                 edges += subject.instant([compiled], state, due, fresh=False)
-            for name in ("sight_lost", "glucose_risk"):
+            for name in ("sight_lost", "glucose_risk", "drill_missed"):
                 if (value := getattr(step, name)) is not None:
                     setattr(state, name, value)
             edges += subject.instant([compiled], state, at, fresh=True, receipt=at)

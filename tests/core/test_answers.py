@@ -46,7 +46,8 @@ def test_an_unknown_answer_names_the_known_ones() -> None:
     bench = unattended()
     reply = bench.answer("perhaps", "nurse-1", bench.code("nurse-1", "pump-1"))
     assert reply.text == (
-        "Nothing was done: the answers are accept, decline, hand-back, take-over, feed-ended, withdraw."
+        "Nothing was done: the answers are accept, decline, hand-back, take-over, hold, feed-ended, away, withdraw, "
+        "swap, move."
     )
 
 
@@ -145,7 +146,7 @@ def test_a_message_that_came_too_late_is_answered_by_a_notice() -> None:
         ({"person": "nurse-9"}, "nobody here has this id"),
         ({"concern": "zzzz"}, "no such code"),
         ({"device": "pump-2"}, "another pump"),
-        ({"device": "pump-3", "concern": None}, "Nothing is open about this pump."),
+        ({"device": "pump-3", "concern": None}, "nothing is open about this pump."),
     ],
 )
 def test_a_wrong_message_is_recorded_and_changes_nothing(said: dict[str, str | None], why: str) -> None:
@@ -159,6 +160,22 @@ def test_a_wrong_message_is_recorded_and_changes_nothing(said: dict[str, str | N
     assert len(refused) == 1
     assert why in str(refused[0].detail["why"])
     bench.assert_open("pump-1")
+
+
+def test_a_button_that_is_refused_says_so_once() -> None:
+    """Something is open, and whoever pressed it for too long a hold must not think that she has it."""
+    bench = unattended()
+    for _ in range(3):
+        bench.button("pump-1", "charge", "hold", until="2026-03-14T06:00:00Z")
+    bench.pass_by("10 s")
+    told = bench.notices("charge")
+    assert [[why for _, why in notice.items] for notice in told] == [["not-taken"]]
+    assert "Your answer was not taken." in told[0].text
+    assert len(told[0].text) <= 160
+    bench.assert_open("pump-1")
+    bench.button("pump-2", "charge", "hold", until="2026-03-14T06:00:00Z")
+    bench.pass_by("10 s")
+    bench.assert_not_told("charge")
 
 
 def test_withdrawing_is_no_answer_of_a_button() -> None:

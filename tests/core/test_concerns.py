@@ -70,6 +70,17 @@ TEXT: list[tuple[Event, State, State, tuple[Do, ...]]] = [
     (Event.RECHECK_QUIET, ACCEPTED, ACCEPTED, (Do.START_RECHECK,)),
     # acceptor's duty ends | accepted: open at rung 1 of the new duty, "was with …"
     (Event.DUTY_ENDS, ACCEPTED, OPEN, (Do.RELEASE, Do.TELL_AFTER_DUTY)),
+    # "Holder's duty ends: the hold stays", and at its end rung 1 is told
+    (Event.DUTY_ENDS_HELD, ACCEPTED, ACCEPTED, (Do.RECORD,)),
+    # held on purpose | open: to the holder, everyone told hears it, rechecked at its end | accepted: the same
+    (Event.HELD, OPEN, ACCEPTED, (Do.HOLD, Do.TELL_WHO, Do.START_RECHECK)),
+    (Event.HELD, ACCEPTED, ACCEPTED, (Do.HOLD, Do.TELL_BOTH, Do.START_RECHECK)),
+    (Event.HELD_BY_HOLDER, ACCEPTED, ACCEPTED, (Do.START_RECHECK,)),
+    # "When a hold ends and nothing feeds: the holder first, then rung 1", whether it had been told before or not
+    (Event.HOLD_ENDS, NONE, OPEN, (Do.RAISE, Do.TELL_AFTER_HOLD)),
+    (Event.HOLD_ENDS, ACCEPTED, OPEN, (Do.RELEASE, Do.TELL_AFTER_HOLD)),
+    (Event.HOLD_ENDS, SETTLED, OPEN, (Do.COUNT, Do.TELL_AFTER_HOLD)),
+    (Event.HOLD_ENDS_QUIET, ACCEPTED, ACCEPTED, (Do.START_RECHECK,)),
     # duty changes | open: new holders of the rungs reached are told
     (Event.DUTY_CHANGES, OPEN, OPEN, (Do.TELL_NEW_ON_DUTY,)),
     # settles | open: settled, stand-down to all told | accepted: the same
@@ -111,10 +122,10 @@ def test_a_cell_is_as_the_design_says(event: Event, state: State) -> None:
         assert cell == Cell(state, ())
 
 
-def test_only_relapse_opens_what_has_settled() -> None:
-    """Whatever else happens to a settled concern leaves it settled."""
+def test_only_what_is_so_again_opens_what_has_settled() -> None:
+    """A relapse, or a hold at whose end it is so: whatever else happens to a settled concern leaves it settled."""
     opening = {event for event in Event if TABLE[event][SETTLED].to in (OPEN, ACCEPTED)}
-    assert opening == {Event.RELAPSES, Event.RELAPSES_COVERED}
+    assert opening == {Event.RELAPSES, Event.RELAPSES_COVERED, Event.HOLD_ENDS}
 
 
 def test_what_becomes_open_is_told() -> None:

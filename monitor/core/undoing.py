@@ -1,0 +1,79 @@
+"""What is gone back to when a fault of ours comes in the middle of taking a message: a device, and its concerns."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections import Counter
+from typing import NamedTuple
+
+from monitor.core.claims import Claims
+from monitor.core.device import Device
+from monitor.core.holds import Hold, Holds
+from monitor.core.responsibility import Responsibility
+
+
+class Undo(NamedTuple):
+    """What a device was before a message; `device` None: it was not known."""
+
+    name: str
+    device: Device | None
+    was: tuple[object, ...]
+    held: tuple[Hold, ...]
+
+
+class Undoing(ABC):
+    """The part of the fleet that goes back."""
+
+    responsibility: Responsibility
+    holds: Holds
+    devices: dict[str, Device]
+    dirty: set[str]
+    guarding: bool
+    _touched: str
+    _counters: Counter[str]
+    _dropped: dict[str, tuple[str, ...]]
+    _claims: Claims
+
+    @abstractmethod
+    def count(self, device: Device) -> None:
+        """Know how many devices there are of each unit and bridge."""
+
+    @abstractmethod
+    def uncount(self, device: Device) -> None:
+        """This device is not there any more, or not as it was."""
+
+    @abstractmethod
+    def queue(self, device: Device) -> None:
+        """Put the device's next deadline on the heap."""
+
+    def before(self, name: str, *, answered: bool = False) -> Undo:
+        """What this device is now, to go back to if taking a message fails half-way; `answered`: its concerns too."""
+        self.guarding, self._touched = True, ""
+        if answered:
+            self._keep_concerns(name)
+        device = self.devices.get(name)
+        return Undo(name, device, () if device is None else device.state(), self.holds.of(name))
+
+    def undo(self, undo: Undo, now: int) -> None:
+        """Make the device and its concerns what they were; what has been noted meanwhile stays in the trail."""
+        self.guarding = False
+        if undo.device is None:
+            if (device := self.devices.pop(undo.name, None)) is not None:
+                self._counters["devices"] -= 1
+                self.uncount(device)
+                self.dirty.discard(undo.name)
+        else:
+            undo.device.restore(undo.was)
+            self.count(undo.device)
+            self.dirty.add(undo.name)
+            self.queue(undo.device)
+        self._claims.forget(undo.name)
+        self._dropped.pop(undo.name, None)
+        self.holds.restore(undo.name, undo.held)
+        if self._touched == undo.name:
+            self.responsibility.undo(undo.name, now)
+
+    def _keep_concerns(self, name: str) -> None:
+        if self.guarding and self._touched != name:
+            self._touched = name
+            self.responsibility.keep(name)
