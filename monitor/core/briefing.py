@@ -35,7 +35,7 @@ def facts_of(
     """What may be said of a concern to one person now; `device` is None for a unit's concern."""
     rule = site.rule(concern.rule)
     picture = device.picture if device is not None else Picture(concern.unit)
-    entry = site.devices.get(concern.subject)
+    entry = site.entry(concern.subject)
     told = concern.told.get(person)
     planned = None if (progress := picture.progress) is None else progress.target_ml
     return Facts(
@@ -48,7 +48,7 @@ def facts_of(
         unit=concern.unit,
         place=entry.place if entry else None,
         pager_place=entry.pager_place if entry else None,
-        device=concern.subject if device is not None else "",
+        device="" if concern.subject.startswith("unit:") else concern.subject,
         setting=site.setting,
         why=why,
         now=now,
@@ -78,6 +78,7 @@ def facts_of(
             delivering=picture.delivering,
             glucose_risk=picture.glucose_risk,
             scope=rule.scope,
+            about=rule.about,
         )
         if rule
         else (),
@@ -99,6 +100,9 @@ def facts_of(
         minutes_left=picture.minutes_left,
         hanging=_hanging(picture, now) if concern.rule == "hung-too-long" else (),
         rate=_rate(picture) if concern.rule == "behind-plan" else None,
+        link=site.link(concern.id, person, now),
+        place_since=site.place_since(concern.subject),
+        drill=site.is_drill(concern.subject),
     )
 
 
@@ -137,7 +141,9 @@ def _rate(picture: Picture) -> RateFacts | None:
 
 def named(site: Site, concern: Concern) -> str:
     """A concern as an answer names it: the place as a nurse knows it, and what is wrong there."""
-    entry = site.devices.get(concern.subject)
+    if site.is_drill(concern.subject):
+        return f"the drill of {concern.unit}"
+    entry = site.entry(concern.subject)
     unit = concern.subject.startswith("unit:")
     place = f"unit {concern.unit}" if unit else (entry and entry.place) or concern.subject
     what = WHAT[concern.rule].short if concern.rule in WHAT else concern.rule.replace("-", " ")
@@ -165,12 +171,12 @@ def next_at(concern: Concern, now: int) -> int | None:
 
 def next_who(site: Site, concern: Concern, now: int) -> str | None:
     """Who is told next if nobody accepts, by duty label; None: everybody again."""
-    ladder = site.ladder(concern.unit, concern.priority)
+    ladder, then = site.ladder(concern.unit, concern.priority), next_at(concern, now) or now
     for rung in ladder.rungs[concern.rung + 1 :]:
         people = [
             person
             for person in people_of(rung, concern.unit, now, site.rota)
-            if person not in concern.refused
+            if person not in concern.refused and site.reachable(person, concern.rank, then)
         ]
         if people:
             return " and ".join(filter(None, (site.called(person) for person in people)))
@@ -186,6 +192,8 @@ def last_seen(site: Site, picture: Picture) -> int:
 def why_settled(about: str, rule: str, picture: Picture | None, raised_at: int | None = None) -> str:
     """Why a concern is over and what the pump does now, in words; `raised_at`: when its rule began to hold."""
     if picture is None:
+        if rule == "drill-missed":
+            return "a later drill was accepted"
         return "the pumps can be seen again" if rule == "sight-lost" else "it is over"
     if about == "sight":
         return f"it is heard of again; {doing(picture)}"
@@ -270,7 +278,7 @@ def doing(picture: Picture) -> str:
 
 def last_known(site: Site, name: str, picture: Picture | None, now: int) -> str:
     """One line about a device that cannot be seen: its place and what was wrong when last seen."""
-    entry = site.devices.get(name)
+    entry = site.entry(name)
     place = one_line(entry.place, 40) if entry and entry.place else f"{name}, place not recorded"
     if picture is None or not picture.seen:
         return f"{place}: not yet seen"

@@ -5,7 +5,10 @@ Editing rules: when somebody is called is decided by the concern table; here onl
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+
 from monitor.core.concern import Concern
+from monitor.core.concerns import State
 from monitor.core.journal import Journal
 from monitor.core.ladders import Call, call
 from monitor.core.outbox import Outbox
@@ -13,8 +16,11 @@ from monitor.core.rulebook import RANK
 from monitor.core.site import Site
 
 CALLS = frozenset(
-    {"raised", "next-rung", "round-again", "relapsed", "priority-raised", "handed-back", "recheck", "duty"}
-)
+    (
+        "raised", "next-rung", "round-again", "relapsed", "priority-raised", "handed-back", "recheck", "duty",
+        "hold-over", "feed-over-over", "away-over",
+    )
+)  # fmt: skip
 """The reasons for a notice that ask somebody to accept."""
 
 
@@ -24,10 +30,16 @@ class Caller:
     def __init__(self, site: Site, journal: Journal) -> None:
         self.site, self._journal = site, journal
         self.outbox: Outbox  # set by the engine
+        self._over_with = ("", 0)  # the group of which waits were last let end together, and when
+        self.only: dict[str, str] = {}  # subject -> the one person whom its concerns go to, as a drill may
 
     def call(self, concern: Concern, start: int, why: str, now: int) -> None:
         """Tell the first rung from `start` on that somebody is on; while a backlog is read, nobody yet."""
         if concern.held_back:
+            return
+        if (person := self.only.get(concern.subject)) is not None:
+            if start == 0:  # there is no further rung
+                self.begin(concern, Call(0, (person,), 0, ()), why, now)
             return
         ladder = self.site.ladder(concern.unit, concern.priority)
         if start > len(ladder.rungs):
@@ -35,7 +47,10 @@ class Caller:
         if start == 0:
             concern.refused = []
         without = frozenset(concern.refused)
-        found = call(ladder, start, concern.unit, now, self.site.rota, self.site.last_resort, without)
+        found = call(
+            ladder, start, concern.unit, now, self.site.rota, self.site.last_resort, without,
+            lambda person: self.site.reachable(person, concern.rank, now),
+        )  # fmt: skip
         past_the_end = found.rung == len(ladder.rungs)
         if past_the_end:
             if concern.round_at == now:  # at one instant a ladder goes round at most once
@@ -89,8 +104,22 @@ class Caller:
             if way < 0 or why == "taken":
                 return  # those off duty get nothing but the stand-down, by mail
         rank = concern.rank if why in CALLS else min(concern.rank, RANK["medium"])
+        drill, group = self.site.is_drill(concern.subject), ""
+        if not drill and why in CALLS:
+            group = self.outbox.called(concern, why, now)
+        elif not drill and (found := self.outbox.groups.of(concern.id)) is not None:
+            group = found.id
         self.outbox.put(
-            person, concern.id, why, rank, now, way=way, occasion=f"{concern.rung}|{concern.times}"
+            person,
+            concern.id,
+            why,
+            rank,
+            now,
+            way=way,
+            occasion=f"{concern.rung}|{concern.times}",
+            group=group,
+            loud=concern.rank == RANK["high"],
+            drill=drill,
         )
 
     def tell_afterwards(self, concern: Concern, now: int) -> None:
@@ -99,6 +128,25 @@ class Caller:
         ladder = site.ladder(concern.unit, concern.priority)
         for person in call(ladder, 0, concern.unit, now, site.rota, site.last_resort).people:
             self.tell(concern, person, "missed", now)
+
+    def over_with(
+        self, concern: Concern, rung: int, known: Mapping[str, Concern], now: int
+    ) -> Iterator[Concern]:
+        """Let the waits of a group that end soon after this one end with it: the next rung is told once of them all.
+
+        Never later than they would, and by no more than a third of the wait sooner.
+        """
+        group = self.outbox.groups.of(concern.id)
+        if group is None or self._over_with == (group.id, now):
+            return
+        self._over_with = (group.id, now)
+        for key in group.members:
+            other = known.get(key)
+            if other is None or other.state is not State.OPEN or other.rung != rung or other.wait_at is None:
+                continue
+            if now < other.wait_at <= now + other.wait // 3:
+                other.wait_at = now
+                yield other
 
     def wait_of(self, concern: Concern, rung: int) -> int:
         """How long a rung has, in ms."""

@@ -83,6 +83,7 @@ class Facts:
     minutes_left: float | None = None  # of the battery, as forecast
     hanging: tuple[tuple[str, int], ...] = ()  # what hangs, and for how long (ms)
     rate: "RateFacts | None" = None
+    link: str | None = None  # what opens it on this person's phone
 
     def __post_init__(self) -> None:
         if self.why not in WHY or self.priority not in PRIORITIES or self.setting not in SETTINGS:

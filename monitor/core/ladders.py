@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 from monitor.core.rota import Rota
@@ -57,18 +58,23 @@ def call(
     rota: Rota,
     last_resort: str,
     without: frozenset[str] = frozenset(),
+    reachable: Callable[[str], bool] = lambda _: True,
 ) -> Call:
     """The first rung from `start` on that somebody is on; nobody on duty is never silence: then the next at once.
 
-    `without` are persons who have refused on this round. Past the last rung everybody is called and the last resort.
+    `without` are persons who have refused on this round; who is not `reachable` is not there, but for the last resort.
+    Past the last rung everybody is called and the last resort.
     """
     empty: list[int] = []
     for index in range(start, len(ladder.rungs)):
-        people = tuple(p for p in people_of(ladder.rungs[index], unit, at, rota) if p not in without)
+        found = people_of(ladder.rungs[index], unit, at, rota)
+        people = tuple(person for person in found if person not in without and reachable(person))
         if people:
             return Call(index, people, ladder.rungs[index].wait, tuple(empty))
         empty.append(index)
-    everybody = [person for rung in ladder.rungs for person in people_of(rung, unit, at, rota)]
+    everybody = [
+        person for rung in ladder.rungs for person in people_of(rung, unit, at, rota) if reachable(person)
+    ]
     return Call(
         len(ladder.rungs), tuple(dict.fromkeys([*everybody, last_resort])), ladder.repeat, tuple(empty)
     )

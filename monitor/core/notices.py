@@ -1,19 +1,21 @@
-"""What a notice says: the text of mails and pages, from the facts of one or more concerns.
+"""What a notice says: the text of mails, from the facts of one or more concerns.
 
 Pure functions of the facts. Whoever edits this file keeps a mail readable on a phone at 3 a.m.: what to do
-first, one fact a line. The words stand in `wording`, the checks and cautions in `guidance`. Nothing on a page
-says more of a person than that a pump needs somebody. Texts from outside go through `one_line` (mail) or
-`fit` (page): they can add no line, header or hidden character.
+first, one fact a line. The words stand in `wording`, the checks and cautions in `guidance`; pages are
+written in `pages`. Texts from outside go through `one_line`: they can add no line, header or hidden character.
 """
 
 from collections.abc import Sequence
 from typing import Final, NamedTuple
 
+from monitor.core.drill_words import MADE_UP, drill_opening
+from monitor.core.fact_words import by_urgency, errand, filled, how_seen, place_of
 from monitor.core.facts import Facts
-from monitor.core.gsm7 import SINGLE, fit, septets
+from monitor.core.gsm7 import fit
 from monitor.core.guidance import CAUTION, CAUTION_SHORT
 from monitor.core.messages import AlarmCondition
-from monitor.core.phrases import capital, clock, for_how_long, missing, ml, one_line, ordinal, quantity, times
+from monitor.core.pages import ON_A_PAGE, page
+from monitor.core.phrases import clock, for_how_long, missing, ml, one_line, ordinal, quantity, times
 from monitor.core.plans import Zone
 from monitor.core.wording import ACTIVITY, CONDITIONS, SOUND, WHAT
 
@@ -25,12 +27,10 @@ __all__ = [
     "Text",
     "mail",
     "page",
+    "place_of",
     "technical_mail",
     "technical_page",
 ]
-
-ON_A_PAGE: Final = 3
-"""Concerns that one page has room for, each with its code; gather no more into one page."""
 
 
 class Text(NamedTuple):
@@ -42,8 +42,6 @@ class Text(NamedTuple):
 
 # IEC 60601-1-8: high asks for an immediate response, medium for a prompt one, low for awareness.
 _URGENCY: Final = {"high": "now", "medium": "soon", "low": "when you can"}
-_RANK: Final = {"high": 0, "medium": 1, "low": 2}
-_KIND_RANK: Final = {"call": 0, "yours": 0, "told": 1, "over": 2}
 
 
 def mail(facts: Sequence[Facts], zone: Zone) -> Text:
@@ -51,12 +49,10 @@ def mail(facts: Sequence[Facts], zone: Zone) -> Text:
 
     ValueError for no facts at all, or for drills among real concerns.
     """
-    ordered = _ordered(facts)
+    ordered = by_urgency(facts)
     first = ordered[0]
     subject = _subject(first) + (f" (+{len(ordered) - 1} more)" if len(ordered) > 1 else "")
-    parts = (
-        ["DRILL: made up, to prove that the way to you works. Nobody is in trouble."] if first.drill else []
-    )
+    parts = [MADE_UP] if first.drill else []
     if len(ordered) > 1:
         several = f"{len(ordered)} concerns in this mail, the most urgent first."
         calls = any(fact.told_as.kind == "call" for fact in ordered)
@@ -66,29 +62,6 @@ def mail(facts: Sequence[Facts], zone: Zone) -> Text:
     parts.append("\n\n----------\n\n".join(_block(fact, zone) for fact in ordered))
     parts.append(CAUTION)
     return Text(subject, "\n\n".join(parts) + "\n")
-
-
-def page(facts: Sequence[Facts], zone: Zone) -> str:
-    """The page about one concern, or several gathered: at most 160 septets, ending in the code, whole.
-
-    Gathered ones have each its own code behind it. Of more than `ON_A_PAGE` the most urgent are said, and how
-    many there are in all. In ASCII, since not every pager has the rest of the alphabet. ValueError as `mail`.
-    """
-    ordered = _ordered(facts)
-    drill = "DRILL " if ordered[0].drill else ""
-    if len(ordered) > 1:
-        start = f"{drill}{min(len(ordered), 999)} in all: "
-        shown = ordered[:ON_A_PAGE]
-        room = (SINGLE - septets(start)) // len(shown) - len("; ")
-        return start + "; ".join(_item(fact, zone, room) for fact in shown)
-    fact = ordered[0]
-    tail = _tail(fact)
-    text = fit(drill + _head(fact, zone), SINGLE - septets(tail), ascii_only=True)
-    for extra in _extras(fact, zone):
-        longer = f"{text} {fit(extra, ascii_only=True)}" if extra else text
-        if septets(longer) + septets(tail) <= SINGLE:
-            text = longer
-    return text + tail
 
 
 def technical_mail(subject: str, lines: Sequence[str], now: int, zone: Zone) -> Text:
@@ -105,38 +78,36 @@ def technical_page(subject: str, lines: Sequence[str], now: int, zone: Zone) -> 
     return fit(f"Second Bell technical {clock(now, now, zone)}: {said}", ascii_only=True)
 
 
-def _ordered(facts: Sequence[Facts]) -> list[Facts]:
-    """The most urgent first, what is over last; ValueError for no facts, or for drills among real ones."""
-    if not facts or len({fact.drill for fact in facts}) > 1:
-        raise ValueError(
-            "a notice is about one concern or more, and drills are never gathered with real ones"
-        )
-    return sorted(facts, key=lambda fact: (_KIND_RANK[fact.told_as.kind], _RANK[fact.priority]))
-
-
 def _subject(fact: Facts) -> str:
     """Priority, place, what and device: the same through a thread but for the label before it."""
     words = WHAT.get(fact.rule)
     what = words.short if words else one_line(fact.rule, 30).replace("-", " ")
     label = f"{fact.told_as.label}: " if fact.told_as.label else ""
-    device = f" ({one_line(fact.device, 24)})" if fact.device and fact.place else ""
+    device = f" ({one_line(fact.device, 24)})" if fact.device and fact.place and not fact.drill else ""
     drill = "DRILL " if fact.drill else ""
-    return f"{drill}{label}{fact.priority.upper()} PRIORITY, {_place(fact, 40)}: {what}{device}"
+    return f"{drill}{label}{fact.priority.upper()} PRIORITY, {place_of(fact, 40)}: {what}{device}"
 
 
 def _block(fact: Facts, zone: Zone) -> str:
     """One concern in a mail: what to do, the pump's facts, the checks, how to answer, what is next."""
     kind = fact.told_as.kind
-    parts = [_opening(fact, zone), _places(fact) if fact.unit_wide else _pump(fact, zone)]
+    if fact.drill:
+        answering = _answering(fact, zone) if kind == "call" else ""
+        return "\n\n".join(part for part in (drill_opening(fact, zone), answering) if part)
+    parts = [_opening(fact, zone), pump_places(fact) if fact.unit_wide else pump_lines(fact, zone)]
     if fact.checks and kind in ("call", "yours"):
-        lead = "Look at, in this order:"
-        if fact.setting == "home":
-            lead = "The carer may be asleep: say who is calling, then ask for this, in this order:"
         parts.append(
-            "\n".join([lead, *(f"{n}. {one_line(check)}" for n, check in enumerate(fact.checks, 1))])
+            "\n".join([lead(fact), *(f"{n}. {one_line(check)}" for n, check in enumerate(fact.checks, 1))])
         )
     parts.append(_answering(fact, zone))
     return "\n\n".join(part for part in parts if part)
+
+
+def lead(fact: Facts) -> str:
+    """What stands before the checks."""
+    if fact.setting == "home":
+        return "The carer may be asleep: say who is calling, then ask for this, in this order:"
+    return "Look at, in this order:"
 
 
 def _opening(fact: Facts, zone: Zone) -> str:
@@ -147,17 +118,17 @@ def _opening(fact: Facts, zone: Zone) -> str:
         words.clause.format(d=for_how_long(fact.lasted)) if words else one_line(fact.sentence).rstrip(".")
     )
     if fact.stale and not fact.unit_wide:
-        clause += f", {_seen(fact, zone)}"
+        clause += f", {how_seen(fact, zone)}"
     priority = f"{fact.priority.upper()} PRIORITY"
-    reason = _filled(why.mail, fact, zone)
+    reason = filled(why.mail, fact, zone)
     if why.kind == "call":
-        first = f"{priority}: please {_errand(fact)} {_URGENCY[fact.priority]}: {clause}."
+        first = f"{priority}: please {errand(fact)} {_URGENCY[fact.priority]}: {clause}."
         lines = [first, reason]
     elif why.kind == "yours":
-        lines = [f"{priority}, {_place(fact)}: {clause}.", reason]
+        lines = [f"{priority}, {place_of(fact)}: {clause}.", reason]
     else:
         short = words.short if words else one_line(fact.rule, 40).replace("-", " ")
-        lines = [f"{why.label}: {priority}, {_place(fact)}, {short}. {reason}"]
+        lines = [f"{why.label}: {priority}, {place_of(fact)}, {short}. {reason}"]
     if fact.settled and why.kind == "over":
         lines.append(f"Why, and the pump now: {one_line(fact.settled).rstrip('.')}.")
     if fact.late_by:
@@ -172,13 +143,13 @@ def _opening(fact: Facts, zone: Zone) -> str:
     if fact.reason and why.kind in ("call", "yours"):
         lines.append(one_line(fact.reason, 600))
     if fact.onsets:
-        lines.append(_onsets(fact, zone))
+        lines.append(when_it_was(fact, zone))
     if why.kind in ("call", "yours") and fact.hazard:
         lines.append(f"Why it matters: {one_line(fact.hazard)}")
     return "\n".join(lines)
 
 
-def _onsets(fact: Facts, zone: Zone) -> str:
+def when_it_was(fact: Facts, zone: Zone) -> str:
     """When it happened, where, and what has been tried: the side is said although the line may be clear now."""
     seen: dict[str, list[str]] = {}
     for at, alarm in fact.onsets:
@@ -201,13 +172,15 @@ def _condition(alarm: AlarmCondition) -> str:
     return CONDITIONS.get(alarm.condition) or one_line(alarm.condition, 40).replace("-", " ")
 
 
-def _places(fact: Facts) -> str:
+def pump_places(fact: Facts) -> str:
     """The pumps of a unit that is out of sight, with their last known troubles."""
+    if (words := WHAT.get(fact.rule)) is not None and words.errand:
+        return ""  # nobody has to go to them
     lines = [f"- {one_line(place)}" for place in fact.places] or ["- no pump of it was seen yet"]
     return "\n".join(["Its pumps, as last seen:", *lines])
 
 
-def _pump(fact: Facts, zone: Zone) -> str:
+def pump_lines(fact: Facts, zone: Zone) -> str:
     """What the pump reported last, unknown said as unknown."""
     if fact.last_seen <= 0:
         lines = ["The pump has not been seen yet."]
@@ -215,7 +188,7 @@ def _pump(fact: Facts, zone: Zone) -> str:
         alarms = "; ".join(_alarm(alarm, fact.now, zone) for alarm in fact.alarms) or "none"
         due = "yes" if fact.feed_due else "no"
         lines = [
-            f"The pump, {_seen(fact, zone)}:",
+            f"The pump, {how_seen(fact, zone)}:",
             f"- alarms: {alarms}",
             f"- doing: {ACTIVITY.get(fact.activity, one_line(fact.activity, 40))}; feed due: {due}",
             f"- power: {_power(fact)}",
@@ -289,118 +262,27 @@ def _answering(fact: Facts, zone: Zone) -> str:
     if kind == "over":
         return ""
     again = f"at {clock(fact.recheck_at, fact.now, zone)}" if fact.recheck_at is not None else "later"
+    phone = f"\nTo answer on your phone: {fact.link}" if fact.link else ""
     if kind == "yours":
         recheck = f"Next: {again} Second Bell looks again; if it is still so, you and the next are told."
         give_back = f"You cannot see to it: secondbell hand-back {code} --as YOUR-ID"
-        return f"{recheck}\n{give_back}"
+        return f"{recheck}\n{give_back}{phone}"
     if kind == "told":
         recheck = f"Next: {again} Second Bell looks again; if it is still so, it is open again."
-        return f"{recheck}\nTo take it over: secondbell take-over {code} --as YOUR-ID"
+        return f"{recheck}\nTo take it over: secondbell take-over {code} --as YOUR-ID{phone}"
     lines = [
-        f"To take it: answer with code {code} (secondbell accept {code} --as YOUR-ID).",
+        f"To take it: answer with code {code} (secondbell accept {code} --as YOUR-ID).{phone}",
         f"You cannot see to it: secondbell decline {code} --as YOUR-ID, so that nobody waits for you.",
-        "Accepting tells all who were told that you have it. It does not silence the pump.",
+        "Accepting tells all who were told that you have it. It does not silence the pump. "
+        "Nobody reads a reply to this mail.",
     ]
-    if fact.next_at is not None:
-        who = (
-            f"{one_line(fact.next_who, 60)} is told" if fact.next_who else "all who were told are told again"
-        )
-        lines.append(f"Next: if nobody accepts by {clock(fact.next_at, fact.now, zone)}, {who}.")
-    else:
-        lines.append("Next: nobody else is told.")
+    lines.append(next_told(fact, zone))
     return "\n".join(lines)
 
 
-def _head(fact: Facts, zone: Zone, *, seen_first: bool = False) -> str:
-    """What a page says first: priority, place, what, for how long, and how old the news is if it is old."""
-    words = WHAT.get(fact.rule)
-    what = words.page.format(d=for_how_long(fact.lasted)) if words else "needs somebody"
-    if fact.told_as.kind in ("told", "over") and words:
-        what = words.short
-    if fact.stale and not fact.unit_wide and fact.told_as.kind != "over":
-        seen = _seen(fact, zone)
-        what = f"{seen}, {what}" if seen_first else f"{what}, {seen}"
-    label = f"{fact.told_as.label} " if fact.told_as.label else ""
-    return f"{label}{fact.priority.upper()} {_pager_place(fact)}: {what}."
-
-
-def _extras(fact: Facts, zone: Zone) -> list[str]:
-    """What a page says next as far as there is room, the most useful first."""
-    kind = fact.told_as.kind
-    found = [_filled(fact.told_as.page, fact, zone, 24)]
-    if kind == "over" and not fact.unit_wide:
-        found.append(f"{capital(_seen(fact, zone))} {fit(fact.activity, 12, ascii_only=True)}.")
-    if kind == "call":
-        if fact.times > 1:
-            found.append(f"{ordinal(fact.times)} time.")
-        if fact.late_by:
-            found.append(f"Told {for_how_long(fact.late_by)} late.")
-        found.append("Phone; person first." if fact.setting == "home" else "Person first.")
-        if fact.next_at is not None:
-            who = f" {fit(fact.next_who, 24, ascii_only=True)}" if fact.next_who else " all again"
-            found.append(f"Else {clock(fact.next_at, fact.now, zone)}{who}.")
-    if kind in ("told", "yours") and fact.recheck_at is not None:
-        found.append(f"Recheck {clock(fact.recheck_at, fact.now, zone)}.")
-    return found
-
-
-def _tail(fact: Facts) -> str:
-    """The end of a page: the code, where there is something to answer."""
-    if fact.told_as.kind == "over":
-        return ""
-    return f" {'Take over' if fact.told_as.kind == 'told' else 'Code'} {fit(fact.code, 20, ascii_only=True)}"
-
-
-def _item(fact: Facts, zone: Zone, room: int) -> str:
-    """One concern among several on a page: as much of its head as there is room for, and its code whole."""
-    code = "" if fact.told_as.kind == "over" else f" {fit(fact.code, 20, ascii_only=True)}"
-    return fit(_head(fact, zone, seen_first=True).rstrip("."), room - septets(code), ascii_only=True) + code
-
-
-def _errand(fact: Facts) -> str:
-    """Where somebody must go, or whom she must phone."""
-    place = _place(fact)
-    if fact.unit_wide:
-        return f"{'phone the homes' if fact.setting == 'home' else 'go round the pumps'} of {place}"
-    return f"{'phone the carer at' if fact.setting == 'home' else 'go to'} {place}"
-
-
-def _place(fact: Facts, longest: int = 60) -> str:
-    """The place as a nurse knows it, else the pump, and that no place is recorded."""
-    place = one_line(fact.place or "", longest)
-    if place:
-        return place
-    if fact.unit_wide:
-        return f"unit {one_line(fact.unit, longest - len('unit '))}"
-    return f"{one_line(fact.device, longest - len(' (place not recorded)'))} (place not recorded)"
-
-
-def _pager_place(fact: Facts) -> str:
-    """The place for the air; without one the pump, and whether its place is recorded at all."""
-    place = fit(fact.pager_place or "", 30, ascii_only=True)
-    if any(character.isalnum() for character in place):
-        return place
-    if fact.unit_wide:
-        return fit(f"unit {fact.unit}", 30, ascii_only=True)
-    return fit(fact.device, 22, ascii_only=True) + ("" if fact.place else ", no place")
-
-
-def _filled(text: str, fact: Facts, zone: Zone, longest: int = 60) -> str:
-    """A sentence of `WHY` with the duty label of who has or had it, and from when to when it was so."""
-    holder = one_line(fact.holder or "", longest)
-    was = f"It was with {holder} before. " if holder else ""
-    had = f" {capital(holder)} had it." if holder else ""
-    return text.format(Holder=capital(holder or "somebody"), was=was, had=had, span=_span(fact, zone))
-
-
-def _span(fact: Facts, zone: Zone) -> str:
-    """From when to when it was so."""
-    ended = fact.now if fact.ended is None else fact.ended
-    return f"{clock(fact.begun, fact.now, zone)}-{clock(ended, fact.now, zone)}"
-
-
-def _seen(fact: Facts, zone: Zone) -> str:
-    """How old the values are: "now", or "last seen 02:14"."""
-    if fact.last_seen <= 0:
-        return "never seen"
-    return f"last seen {clock(fact.last_seen, fact.now, zone)}" if fact.stale else "now"
+def next_told(fact: Facts, zone: Zone) -> str:
+    """Who is told next, and when, if nobody accepts."""
+    if fact.next_at is None:
+        return "Next: nobody else is told."
+    who = f"{one_line(fact.next_who, 60)} is told" if fact.next_who else "all who were told are told again"
+    return f"Next: if nobody accepts by {clock(fact.next_at, fact.now, zone)}, {who}."

@@ -51,6 +51,31 @@ WHY: Final[Mapping[str, Why]] = {
         "You have come on duty and this is open. {was}Nobody has it now.",
         "Open as you come on duty.",
     ),
+    "still": Why(
+        "call",
+        "",
+        "You were told of it before, and still nobody has accepted it.",
+        "Told before, still open.",
+    ),
+    "hold-over": Why(
+        "call",
+        "",
+        "It was held on purpose, as somebody had answered. That time is over, and it is still so.{had}",
+        "Hold over, still so.",
+    ),
+    "feed-over-over": Why(
+        "call",
+        "",
+        "The feed was over for now, as somebody had answered. That time is past and feed is due, so look whether this "
+        "person should be fed.{had}",
+        "Feed was said to be over, is due.",
+    ),
+    "away-over": Why(
+        "call",
+        "",
+        "It was away on purpose, as somebody had answered. That time is over, and it is still not heard of.{had}",
+        "Time away is over.",
+    ),
     "taken": Why("told", "TAKEN", "{Holder} has it. Nothing is asked of you now.", "{Holder} has it."),
     "taken-over": Why(
         "told", "TAKEN OVER", "{Holder} took it over and has it from now on.", "{Holder} has it now."
@@ -70,6 +95,13 @@ WHY: Final[Mapping[str, Why]] = {
         "Look at the person all the same, and follow the local plan for a feed that has stopped.",
         "Was stopped {span}, unseen. Look at the person.",
     ),
+    "not-taken": Why(
+        "call",
+        "",
+        "Your answer by message was not taken, so nothing has changed and it is still open. Answer with your code: "
+        "then you hear why, if it cannot be taken.",
+        "Your answer was not taken.",
+    ),
     "answer-late": Why(
         "over",
         "OVER",
@@ -87,6 +119,7 @@ class What(NamedTuple):
     clause: str  # for the first sentence of a mail
     short: str  # for a subject
     page: str
+    errand: str = ""  # where nobody has to go to a pump: what to do about `{place}` instead
 
 
 WHAT: Final[Mapping[str, What]] = {
@@ -156,6 +189,12 @@ WHAT: Final[Mapping[str, What]] = {
         "pumps out of sight",
         "all pumps out of sight {d}",
     ),
+    "drill-missed": What(
+        "its last drill was not accepted, so a real trouble might not reach anybody either",
+        "drill not accepted",
+        "last drill not accepted",
+        "find out why nobody accepted the drill of {place}",
+    ),
 }
 """Words for each rule; another rule is told by its sentence, on a page as "needs somebody"."""
 
@@ -180,8 +219,19 @@ SEEN: Final[Mapping[tuple[str, bool], str]] = {
     ("over_rate", False): "the set rate is within its plan",
     ("sight_lost", True): "its pumps cannot be seen",
     ("sight_lost", False): "its pumps can be seen",
+    ("drill_missed", True): "its last drill was not accepted",
+    ("drill_missed", False): "its last drill was accepted",
 }
 """What a rule's condition found, for the sentence that says why."""
+
+DRILL_LACKS: Final[Mapping[str, str]] = {
+    "back": "the broker did not bring it back",
+    "raised": "no rule held",
+    "told": "nobody was called",
+    "sent": "no carrier has taken it",
+    "accepted": "nobody accepted it within {wait}",
+}
+"""Why a drill was missed, by the first leg of its way that it has not come to."""
 
 SEEN_WITH: Final[Mapping[tuple[str, bool], str]] = {
     ("over_rate", True): "set rate {rate_ml_h}, where its plan allows {highest_rate_ml_h} at most",

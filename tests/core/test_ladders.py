@@ -225,3 +225,37 @@ def test_two_pumps_are_two_concerns_in_one_notice() -> None:
     assert len(told) == 1
     assert bench.code("nurse-1", "pump-1") in told[0].text
     assert bench.code("nurse-1", "pump-2") in told[0].text
+
+
+def test_a_whole_ladder_to_the_minute() -> None:
+    """A role, a person and several on one rung, each with its wait; then all and the last resort, again and again.
+
+    Each is told by the first of her carriers, by the next where that fails; nobody accepts for 75 minutes.
+    """
+    rungs = (
+        Rung(("role:nurse",), 10 * MINUTE),
+        Rung(("person:charge", "person:day-1"), 5 * MINUTE),  # day-1 is not on duty before 07:00
+        Rung(("person:technical", "role:charge"), 10 * MINUTE),
+    )
+    site = only("unattended", ladders={("*", "medium"): Ladder(rungs, repeat=15 * MINUTE)})
+    bench = Bench(site, reporting=0)
+    bench.carriers["pager"].fails("refused", address="4472")  # nurse 2 is reached by mail alone
+    ringing(bench)
+    bench.at("01:15:00")
+    told = [
+        ((one.at - START) // MINUTE, one.person, one.carrier)
+        for one in sorted(bench.told, key=lambda one: (one.at // MINUTE, one.person))
+    ]
+    everybody = [
+        ("charge", "pager"), ("manager", "pager"), ("nurse-1", "pager"), ("nurse-2", "mail"), ("technical", "pager")
+    ]  # fmt: skip
+    assert told == [
+        (5, "nurse-1", "pager"), (5, "nurse-2", "mail"),
+        (15, "charge", "pager"),
+        (20, "charge", "pager"), (20, "technical", "pager"),
+        *((30, *one) for one in everybody),
+        *((45, *one) for one in everybody),
+        *((60, *one) for one in everybody),
+    ]  # fmt: skip
+    assert {concern for one in bench.told for concern, _ in one.items} == {bench.concern("pump-1").id}
+    bench.assert_open("pump-1")

@@ -30,7 +30,7 @@ Look at, in this order:
 
 To take it: answer with code K7QX2M (secondbell accept K7QX2M --as YOUR-ID).
 You cannot see to it: secondbell decline K7QX2M --as YOUR-ID, so that nobody waits for you.
-Accepting tells all who were told that you have it. It does not silence the pump.
+Accepting tells all who were told that you have it. It does not silence the pump. Nobody reads a reply to this mail.
 Next: if nobody accepts by 02:24, night nurse 2 is told.
 """
 
@@ -58,7 +58,7 @@ The carer may be asleep: say who is calling, then ask for this, in this order:
 
 To take it: answer with code K7QX2M (secondbell accept K7QX2M --as YOUR-ID).
 You cannot see to it: secondbell decline K7QX2M --as YOUR-ID, so that nobody waits for you.
-Accepting tells all who were told that you have it. It does not silence the pump.
+Accepting tells all who were told that you have it. It does not silence the pump. Nobody reads a reply to this mail.
 Next: if nobody accepts by 02:24, all who were told are told again.
 """
 
@@ -93,7 +93,7 @@ Look at, in this order:
 
 To take it: answer with code K7QX2M (secondbell accept K7QX2M --as YOUR-ID).
 You cannot see to it: secondbell decline K7QX2M --as YOUR-ID, so that nobody waits for you.
-Accepting tells all who were told that you have it. It does not silence the pump.
+Accepting tells all who were told that you have it. It does not silence the pump. Nobody reads a reply to this mail.
 Next: nobody else is told.
 """
 
@@ -147,7 +147,7 @@ def test_whole_mails(fact: Facts, subject: str, body: str) -> None:
         ),
         (
             facts(drill=True, place=None, pager_place=None, next_at=None),
-            "DRILL MEDIUM pump-0042, no place: alarm without sound 6 min. Person first. Code K7QX2M",
+            "DRILL MEDIUM pump-0042, no place: nobody in trouble, accept to prove it came. Code K7QX2M",
         ),
     ],
 )
@@ -173,6 +173,20 @@ def test_gathered_concerns_go_by_urgency() -> None:
         "3 in all: HIGH B1/2: out of sight 6 min R4TN8P; MEDIUM B3/12: alarm without sound 6 min K7QX2M; "
         "OVER MEDIUM B3/12: alarm without sound"
     )
+
+
+def test_gathered_ones_that_somebody_has_say_who() -> None:
+    """Three that one nurse has: the page says whose they are once, before all; with two holders it names neither."""
+    taken = [
+        facts(why="taken", holder="night nurse 2", code=f"CODE{n}", pager_place=f"B{n}") for n in range(3)
+    ]
+    assert notices.page(taken, ZONE) == (
+        "Night nurse 2 has all 3: TAKEN MEDIUM B0: alarm without sound CODE0; TAKEN MEDIUM B1: alarm without sound "
+        "CODE1; TAKEN MEDIUM B2: alarm without sound CODE2"
+    )
+    other = dataclasses.replace(taken[0], holder="charge nurse")
+    for mixed in ([*taken[1:], other], [*taken[1:], facts()], [*taken[1:], over()]):
+        assert "has all" not in notices.page(mixed, ZONE)
 
 
 def test_of_many_a_page_says_the_worst_and_how_many() -> None:
@@ -217,7 +231,7 @@ def test_every_reason_has_its_own_text() -> None:
     told = [
         facts(why=why, holder="day nurse 1", settled="it is clear", recheck_at=NOW) for why in wording.WHY
     ]
-    assert len({notices.mail([fact], ZONE) for fact in told}) == len(told) == 16
+    assert len({notices.mail([fact], ZONE) for fact in told}) == len(told)
     assert len({notices.page([fact], ZONE) for fact in told}) == len(told)
 
 

@@ -116,14 +116,20 @@ def test_any_subject_is_safe_in_a_header(fact: Facts) -> None:
     text.body.encode()
     assert all(line.isprintable() for line in text.body.split("\n"))
     assert text.body.endswith(f"{guidance.CAUTION}\n")
-    assert fact.told_as.kind == "over" or fact.code in text.body
+    answered = fact.told_as.kind == "over" or (fact.drill and fact.told_as.kind != "call")
+    assert answered or fact.code in text.body
 
 
 @given(wild)
 def test_a_rate_is_said_on_the_ward_of_values_that_are_not_old(fact: Facts) -> None:
     """Whatever comes in: nowhere else than in a ward's mail that calls or tells who has it, and as information."""
     said = "licensed to decide, not an instruction" in notices.mail([fact], ZONE).body
-    asked = fact.told_as.kind in ("call", "yours") and not fact.unit_wide and fact.last_seen > 0
+    asked = (
+        fact.told_as.kind in ("call", "yours")
+        and not fact.unit_wide
+        and fact.last_seen > 0
+        and not fact.drill
+    )
     assert said == (fact.rate is not None and fact.setting == "ward" and not fact.stale and asked)
 
 

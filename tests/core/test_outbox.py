@@ -358,10 +358,11 @@ def test_a_mail_holds_fifty_concerns_and_no_more() -> None:
     people = {
         name: dataclasses.replace(person, reach=(person.reach[1],)) for name, person in ward().people.items()
     }
-    bench = Bench(only("unattended", people=people))
-    pumps = [f"pump-{number}" for number in range(1000, 1120)]
-    for pump in pumps:
-        bench.snapshot(pump, activity="stopped", alarms=[alarm("downstream-occlusion")])
+    rules = ("unattended", "standing-alarm", "muted-too-long", "idle-past-limit")
+    units = [f"w{number}" for number in range(120)]  # each its own, so that they are no group
+    bench = Bench(only(*rules, people=people, units=tuple(units)), reporting=0)
+    for unit in units:
+        bench.snapshot(f"pump-{unit}", unit=unit, activity="stopped", alarms=[alarm("downstream-occlusion")])
     bench.at("00:06:00")
     mails = [told for told in bench.told if told.person == "nurse-1"]
     assert sorted(len(mail.items) for mail in mails) == [20, 50, 50]
