@@ -10,30 +10,36 @@ from monitor.adapters.carriers import without_controls
 from monitor.core.problems import Problem
 from monitor.core.traces import trace_problems
 from monitor.outlook import Outlook, outlooks
-from monitor.settings import Examined, Unreadable, examine
+from monitor.rota_check import look
+from monitor.settings import Examined, Unreadable, examine, settings_of
 from monitor.shipped import shipped
 
 FOUND_NOTHING, FOUND_WRONG, UNREADABLE = 0, 1, 2
 
 
-def check(path: Path) -> tuple[list[Problem], list[Problem]]:
-    """All errors and all warnings of a site: its file, the shipped rules with their traces, its own rules.
+def check(path: Path, *, now: int) -> tuple[list[Problem], list[Problem]]:
+    """All errors and all warnings of a site: its file, the shipped rules with their traces, its own rules, its rota.
 
     Raises Unreadable for a file that cannot be read or is not TOML.
     """
-    return _judged(examine(path))
+    return _judged(examine(path), now)[:2]
 
 
-def report(path: Path, out: TextIO) -> int:
-    """Print what `check` finds; 0 if nothing is wrong (warnings or not), 1 if something is, 2 if not readable."""
+def report(path: Path, out: TextIO, *, now: int) -> int:
+    """Print what `check` finds; 0 if nothing is wrong (warnings or not), 1 if something is, 2 if not readable.
+
+    `now` (ms UTC) is from when on it is looked for holes in the rota.
+    """
     try:
         examined = examine(path)
     except Unreadable as error:
         _print(out, "This file cannot be read", error.problems, str(path))
         return UNREADABLE
-    errors, warnings = _judged(examined)
+    errors, warnings, holes = _judged(examined, now)
     _print(out, "Wrong; the service does not start with this", errors, str(path))
     _print(out, "Allowed, but worth a second look", warnings, str(path))
+    for title, lines in holes:
+        print(f"{title}:", *(f"  {without_controls(line)}" for line in lines), "", sep="\n", file=out)
     _print_outlooks(out, examined)
     print(without_controls(_read(examined)), file=out)
     verdict = "Nothing is wrong." if not errors else f"{_count(len(errors), 'thing is', 'things are')} wrong."
@@ -41,27 +47,48 @@ def report(path: Path, out: TextIO) -> int:
     return FOUND_WRONG if errors else FOUND_NOTHING
 
 
-def init(folder: Path, setting: Literal["ward", "home"]) -> list[Path]:
-    """Begin a site: the sample for its setting as `site.toml`, and README.md; FileExistsError overwrites nothing."""
+SERVICE_FILES = (
+    "secondbell.service",
+    "secondbell-watch.service",
+    "watch.toml",
+    "mosquitto.conf",
+    "mosquitto.acl",
+)
+"""What a site needs besides to run without anybody at a terminal."""
+
+
+def init(folder: Path, setting: Literal["ward", "home"], *, service: bool = False) -> list[Path]:
+    """Begin a site: the sample for its setting, README.md and a sample rota; FileExistsError overwrites nothing.
+
+    With `service` what runs it without a terminal too: units, the watch's file, the broker's files.
+    """
     source = shipped("config")
     made = {folder / "site.toml": source / f"{setting}.toml", folder / "README.md": source / "README.md"}
+    made[folder / "rota" / "rota.ics"] = source / f"{setting}-rota.ics"
+    made |= {folder / name: source / name for name in SERVICE_FILES if service}
     for path in made:
         if path.exists() or path.is_symlink():
             raise FileExistsError(f"{path} is there already; nothing was written")
     folder.mkdir(parents=True, exist_ok=True)
     for path, sample in made.items():
-        with path.open("x", encoding="utf-8", newline="\n") as file:
-            file.write(sample.read_text(encoding="utf-8"))
+        path.parent.mkdir(exist_ok=True)
+        with path.open("xb") as file:
+            file.write(sample.read_bytes())
     return list(made)
 
 
-def _judged(examined: Examined) -> tuple[list[Problem], list[Problem]]:
+def _judged(
+    examined: Examined, now: int
+) -> tuple[list[Problem], list[Problem], tuple[tuple[str, tuple[str, ...]], ...]]:
     traces = [
         problem
         for file in examined.shipped  # the site's own have run in `examine`
         for problem in trace_problems(file.rule, file.file)
     ]
-    return [*examined.errors, *traces], list(examined.warnings)
+    if examined.errors:  # what else is wrong, the rota cannot be held against
+        return [*examined.errors, *traces], list(examined.warnings), ()
+    looked = look(examined.found, settings_of(examined, key=b""), now)
+    return [*traces, *looked.errors], [*examined.warnings, *looked.warnings], looked.lines
 
 
 def _print(out: TextIO, title: str, problems: Sequence[Problem], file: str) -> None:

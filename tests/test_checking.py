@@ -12,11 +12,13 @@ from typing import Literal
 import pytest
 
 from monitor.checking import check, init, report
+from monitor.core.instants import parse
 from monitor.settings import Unreadable, examine
 from monitor.shipped import shipped
 from monitor.sitefile import keys as site_keys
 from tests.sitefile.site_text import written
 
+NOW = parse("2026-11-28T09:00:00Z")
 CONFIG = Path(__file__).parent.parent / "config"
 ROOT = CONFIG.parent
 
@@ -24,13 +26,13 @@ ROOT = CONFIG.parent
 def reported(path: Path) -> tuple[int, str]:
     """What `check` says of a file, and its exit status."""
     out = io.StringIO()
-    return report(path, out), out.getvalue()
+    return report(path, out, now=NOW), out.getvalue()
 
 
 @pytest.mark.parametrize("sample", ["ward", "home"])
 def test_the_samples_are_right(sample: str) -> None:
     """Both samples pass without error or warning."""
-    assert check(CONFIG / f"{sample}.toml") == ([], [])
+    assert check(CONFIG / f"{sample}.toml", now=NOW) == ([], [])
 
 
 def test_a_clean_site(tmp_path: Path) -> None:
@@ -91,7 +93,7 @@ def test_a_file_that_cannot_be_read(tmp_path: Path) -> None:
     assert status == 2
     assert re.search(r"^  site\.toml: line 2: not valid TOML: .*\(at column \d+\)$", text, re.MULTILINE)
     with pytest.raises(Unreadable):
-        check(path)
+        check(path, now=NOW)
 
 
 def test_the_rules_of_the_site_are_checked_with_their_traces(tmp_path: Path) -> None:
@@ -126,10 +128,10 @@ def test_init_begins_a_site(tmp_path: Path, setting: Literal["ward", "home"]) ->
     """The sample and the page that explains it are in the new folder, and the sample passes the check there."""
     folder = tmp_path / "a" / "site"
     made = init(folder, setting)
-    assert made == [folder / "site.toml", folder / "README.md"]
+    assert made == [folder / "site.toml", folder / "README.md", folder / "rota" / "rota.ics"]
     assert made[0].read_bytes() == (CONFIG / f"{setting}.toml").read_bytes()
     assert made[1].read_bytes() == (CONFIG / "README.md").read_bytes()
-    assert check(made[0]) == ([], [])
+    assert check(made[0], now=NOW) == ([], [])
 
 
 @pytest.mark.parametrize("name", ["site.toml", "README.md"])

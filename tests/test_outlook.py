@@ -15,6 +15,7 @@ from monitor.settings import examine
 from tests.sitefile.site_text import written
 from tests.sitefile.test_own_rules import FLUSHES, IN_SITE, own
 
+NOW = 1_790_000_000_000  # any: nothing here depends on the rota
 PLACE = 'pager_place = "b1 b1"'
 NIGHT = 'windows = [{ from = "20:00", to = "06:00" }]'
 SECOND = '[devices.pump-2]\nunit = "ash"\nplace = "y"\npager_place = "y"\n'
@@ -191,7 +192,7 @@ def test_it_is_printed_as_a_table(tmp_path: Path) -> None:
     """After errors and warnings, one line a remark, in columns; what stands in the file cannot break the lines."""
     out = io.StringIO()
     more = "[rules.chattering]\noff = 'on trial'\n[rules.unattended]\npatience = '7 min'\n"
-    assert report(written(tmp_path, plan(NIGHT), more=SECOND + more), out) == 0
+    assert report(written(tmp_path, plan(NIGHT), more=SECOND + more), out, now=NOW) == 0
     lines = out.getvalue().splitlines()
     first = lines.index("What each rule can do here, by this file:")
     assert lines.index("Allowed, but worth a second look:") < first
@@ -212,7 +213,7 @@ def test_it_is_printed_as_a_table(tmp_path: Path) -> None:
 def test_of_a_site_that_cannot_be_read_nothing_is_said(tmp_path: Path) -> None:
     """Without its table [site] all that would be said of rules is guessed."""
     out = io.StringIO()
-    assert report(written(tmp_path, ('setting = "ward"', "setting = 3")), out) == 1
+    assert report(written(tmp_path, ('setting = "ward"', "setting = 3")), out, now=NOW) == 1
     assert "What each rule can do here" not in out.getvalue()
 
 
