@@ -18,8 +18,8 @@ from monitor.core.phrases import one_line
 log = structlog.get_logger(__name__)
 
 TROUBLE = (
-    "notice-try-later", "notice-refused", "notice-failed", "quarantine-full", "clock-doubtful", "claimed-by-two",
-    "undone", "units-full", "trouble-began", "trouble-untold", "trouble-try-later", "trouble-refused",
+    "notice-try-later", "notice-refused", "notice-failed", "notice-returned", "quarantine-full", "clock-doubtful",
+    "claimed-by-two", "undone", "units-full", "trouble-began", "trouble-untold", "trouble-try-later", "trouble-refused",
 )  # fmt: skip
 """What of all that happens is told as a warning."""
 

@@ -63,7 +63,7 @@ class MqttLink:
         addresses: Sequence[BrokerAddress],
         client_id: str,
         filters: Sequence[str],
-        marker_topic: str,
+        marker_topic: str | None,
         on_wake: Callable[[], None],
         rng: random.Random,
         will: tuple[str, bytes] | None = None,
@@ -71,6 +71,7 @@ class MqttLink:
         password: str | None = None,
         tls: ssl.SSLContext | None = None,
         keepalive: int = 15,
+        kept: bool = True,
         protocol: MQTTProtocolVersion = MQTTProtocolVersion.MQTTv311,
         max_waiting: int = 20_000,
         times: LinkTimes | None = None,
@@ -81,12 +82,13 @@ class MqttLink:
             addresses: brokers, tried in turn; a persistent session helps only if they share it.
             client_id: name of the session at the broker, the same after each start of the same service.
             filters: topic filters subscribed to at QoS 1, beside `marker_topic`.
-            marker_topic: a topic of our own, for `send_marker`.
+            marker_topic: a topic of our own, for `send_marker`; none for who sends no markers.
             on_wake: called on the loop, soon after something begins to wait; what it raises is logged.
             rng: spreads the waits, so that all clients of a broker do not return at once.
             will: topic and payload that the broker publishes, retained, when we are gone without a `stop`.
             tls: context for TLS; none means plain TCP.
             keepalive: seconds of silence after which the peer is asked, and after as many again given up.
+            kept: whether the broker keeps the session and what comes while we are away.
             protocol: 3.1.1 is 8-11 microseconds a message cheaper in paho than 5.
             max_waiting: messages untaken at which reading stops, until half of them are taken.
         """
@@ -97,9 +99,10 @@ class MqttLink:
             password=password,
             tls=tls,
             keepalive=keepalive,
+            kept=kept,
             protocol=protocol,
         )
-        self._subscriptions = [(name, 1) for name in (*filters, marker_topic)]
+        self._subscriptions = [(name, 1) for name in (*filters, marker_topic) if name is not None]
         self._marker_topic = marker_topic
         self._on_wake = on_wake
         self._max_waiting = max_waiting
@@ -385,7 +388,7 @@ class MqttLink:
             self._marker_timer = None
 
     def _publish_marker(self, token: str) -> None:
-        if self._connection is not None:
+        if self._connection is not None and self._marker_topic is not None:
             payload = self._markers.payload(self._generation, token)
             self._connection.client.publish(self._marker_topic, payload, qos=1)
 

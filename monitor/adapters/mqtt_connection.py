@@ -42,6 +42,7 @@ class Identity:
     password: str | None = field(default=None, repr=False)
     tls: ssl.SSLContext | None = None
     keepalive: int = 15
+    kept: bool = True  # the broker keeps what comes while we are away
     protocol: MQTTProtocolVersion = MQTTProtocolVersion.MQTTv311
 
 
@@ -105,7 +106,7 @@ class Connection:
         client = client_class()(
             CallbackAPIVersion.VERSION2,
             client_id=who.client_id,
-            clean_session=None if v5 else False,  # the broker keeps what comes while we are away
+            clean_session=None if v5 else not who.kept,
             protocol=who.protocol,
             manual_ack=True,
             reconnect_on_failure=False,  # else paho dials again, blocking, inside the CONNACK
@@ -122,9 +123,10 @@ class Connection:
             client.will_set(who.will[0], who.will[1], qos=1, retain=True)
         if v5:
             kept = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-            kept.SessionExpiryInterval = 0xFFFFFFFF  # MQTT 5 §3.1.2.11.2: never
+            # MQTT 5 §3.1.2.11.2: never, or at once
+            kept.SessionExpiryInterval = 0xFFFFFFFF if who.kept else 0
             client.connect_async(
-                self.address.host, self.address.port, who.keepalive, clean_start=False, properties=kept
+                self.address.host, self.address.port, who.keepalive, clean_start=not who.kept, properties=kept
             )
         else:
             client.connect_async(self.address.host, self.address.port, who.keepalive)

@@ -11,6 +11,7 @@ from monitor.core.topics import LEVEL
 from monitor.core.wire import Instant, Wire
 
 CONCERNS_TYPE: Final = "secondbell.concerns.v1"
+BEAT: Final = 15_000  # ms between the monitor's presences; common practice, no source
 
 
 class ListedConcern(NamedTuple):
@@ -57,13 +58,31 @@ class OpenConcerns(Wire):
 
 
 class MonitorPresence(Wire):
-    """Whether the monitor is there: plain JSON, retained, with online = false as its last will."""
+    """Whether the monitor is there, and works: plain JSON, retained, with online = false as its last will.
+
+    Said by the loop that works through the rules, after a commit, at least each `interval_ms`: whoever hears nothing
+    for longer, or the same `last_step` again and again, should see to the monitor.
+    """
 
     online: bool = Field(description="True while the monitor runs and is connected.")
     at: Instant = Field(description="When this was said; of a last will, when the monitor connected.")
     last_step: Instant | None = Field(
-        description="When the monitor last worked through its rules; null if not yet."
+        description="The last instant of which all that the monitor did is stored; null if there is none yet."
     )
+    stopped: bool = Field(
+        default=False, description="True if it is gone because somebody stopped it; of a last will, false."
+    )
+    late_ms: int = Field(default=0, ge=0, description="By how many ms its earliest deadline is overdue.")
+    link_since: Instant | None = Field(
+        default=None, description="Since when it is connected to the broker; null of a last will."
+    )
+    unstored_since: Instant | None = Field(
+        default=None, description="Since when it cannot store, and so tells nobody anything; null: it can."
+    )
+    interval_ms: int = Field(
+        default=BEAT, gt=0, description="It says this anew at least so often, in ms, while it is online."
+    )
+    version: str = Field(default="", description="Which version of the monitor says so.", examples=["0.5.0"])
 
 
 def concerns_payload(
@@ -95,10 +114,35 @@ def concerns_payload(
     )
 
 
-def monitor_presence_payload(*, online: bool, at: int, last_step: int | None) -> bytes:
-    """Build the monitor's presence."""
-    step = None if last_step is None else show(last_step)
-    return _bytes(MonitorPresence(online=online, at=show(at), last_step=step))
+def monitor_presence_payload(
+    *,
+    online: bool,
+    at: int,
+    last_step: int | None,
+    stopped: bool = False,
+    late_ms: int = 0,
+    link_since: int | None = None,
+    unstored_since: int | None = None,
+    interval_ms: int = BEAT,
+    version: str = "",
+) -> bytes:
+    """Build the monitor's presence; instants in ms UTC."""
+    said = MonitorPresence(
+        online=online,
+        at=show(at),
+        last_step=_shown(last_step),
+        stopped=stopped,
+        late_ms=late_ms,
+        link_since=_shown(link_since),
+        unstored_since=_shown(unstored_since),
+        interval_ms=interval_ms,
+        version=version,
+    )
+    return _bytes(said)
+
+
+def _shown(at: int | None) -> str | None:
+    return None if at is None else show(at)
 
 
 def _bytes(message: Wire) -> bytes:

@@ -13,11 +13,12 @@ from paho.mqtt.enums import MQTTProtocolVersion
 
 from monitor.adapters.broker import broker_process
 from monitor.adapters.mqtt import BrokerAddress, Connected, LinkTimes, Lost, MqttLink, Received
-from tests.adapters.station import QUICK, numbered, station
+from tests.adapters.station import PROTOCOLS, QUICK, numbered, station
 from tests.brokers import (
     CONNACK_NEW_SESSION,
     SUBSCRIBE,
     Mosquitto,
+    Relay,
     ScriptedBroker,
     black_hole,
     dead_address,
@@ -171,3 +172,24 @@ async def test_a_stop_while_dialling_ends_at_once() -> None:
         await here.lost()
         async with asyncio.timeout(1):
             await here.link.stop()
+
+
+@pytest.mark.parametrize("protocol", PROTOCOLS)
+async def test_a_session_that_is_not_kept_begins_anew(
+    broker: Mosquitto, protocol: MQTTProtocolVersion
+) -> None:
+    """After each loss it hears what the broker holds of a topic, and nothing of what was said meanwhile."""
+    await publish_all(broker.address, [("ward/a", b"held")], retain=True)
+    async with (
+        Relay(broker.address) as relay,
+        station(relay.address, protocol=protocol, kept=False, marker_topic=None) as here,
+    ):
+        assert await here.payloads(1) == [b"held"]
+        relay.cut()
+        await here.lost()
+        await publish_all(broker.address, [("ward/b", b"missed")])
+        relay.mend()
+        await here.connected(2)
+        await publish_all(broker.address, [("ward/b", b"live")])
+        assert await here.payloads(3) == [b"held", b"held", b"live"]
+        assert [message.retain for message in here.messages] == [True, True, False]

@@ -1,0 +1,1 @@
+"""How the service says of itself how it is, over HTTP."""
