@@ -12,6 +12,7 @@ from monitor.core.device import Device
 from monitor.core.effects import LinkDown, LinkUp, MarkerBack, SendMarker
 from monitor.core.evidence import evidence
 from monitor.core.fleet import Fleet
+from monitor.core.holds import Holds
 from monitor.core.journal import Journal
 from monitor.core.messages import PresenceMessage
 from monitor.core.phrases import one_line
@@ -39,6 +40,7 @@ class Lookout:
         self.site, self.journal, self._timers, self.sight = site, journal, timers, sight
         self.fleet: Fleet  # set by the engine
         self.responsibility: Responsibility  # set by the engine
+        self.holds: Holds  # set by the engine
         # Where the site says that there are pumps; if it lists none at all, wherever there is a unit.
         self._with_pumps = {entry.unit for entry in site.devices.values()} or set(site.units)
         self._listed: dict[str, list[DeviceEntry]] = {}
@@ -247,6 +249,7 @@ class Lookout:
 
     def tell_held_back(self, now: int) -> None:
         """Tell what is still there, and let waits run again, of all whose backlog is not being read."""
+        self.holds.backlog_over(now)
         for concern in self.responsibility.in_order():
             if self.fleet.backlogged(concern.subject):
                 continue
@@ -295,6 +298,13 @@ class Lookout:
             unit.picture.sight_lost, unit.picture.glucose_risk = blind[name], name in at_risk
             self._step(unit, now, now, fresh=True)
 
+    def drill_ended(self, name: str, *, missed: bool, now: int, lacks: str | None = None) -> None:
+        """A unit's drill was missed (`lacks`: the leg that it did not come to), or the last that was is made good."""
+        unit = self.unit(name)
+        if unit.picture.drill_missed is not missed:
+            unit.picture.drill_missed = missed
+            self._step(unit, now, now, fresh=True, **({"drill_lacks": lacks} if lacks else {}))
+
     def unit_due(self, name: str, now: int) -> None:
         """A deadline of a unit may be due."""
         unit = self.units[name]
@@ -304,12 +314,12 @@ class Lookout:
             self._step(unit, due, now, fresh=False)
         self.queue(unit)
 
-    def _step(self, unit: Unit, at: int, now: int, *, fresh: bool) -> None:
+    def _step(self, unit: Unit, at: int, now: int, *, fresh: bool, **known: object) -> None:
         at = max(at, unit.subject.stepped)
         rules = self.site.unit_rules(unit.name)
         for edge in unit.subject.instant(rules, unit.picture, at, fresh=fresh, receipt=at):
             seen = evidence(edge, unit.subject.tracks.get(edge.rule.id), unit.picture)
-            seen |= {"link": self.sight.link}
+            seen |= {"link": self.sight.link, **known}
             concern = self.responsibility.edge(unit.key, unit.name, edge, now, seen)
             if edge.kind == "ends" and concern is not None and concern.live:
                 self._settle(concern, edge.at, now)
@@ -353,6 +363,8 @@ class Lookout:
         if self._indexed != self.fleet.moves:
             self._indexed, self._index = self.fleet.moves, {}
             for device in self.fleet.devices.values():
+                if self.site.is_drill(device.name):
+                    continue
                 self._index.setdefault(self.unit(device.picture.unit).name, []).append(device)
         return self._index.get(name, [])
 

@@ -17,11 +17,12 @@ from monitor.core.device import Subject
 class UnitPicture:
     """What the unit rules look at."""
 
-    __slots__ = ("alarms", "glucose_risk", "sight_lost")
+    __slots__ = ("alarms", "drill_missed", "glucose_risk", "sight_lost")
 
     def __init__(self) -> None:
         self.sight_lost = False
         self.glucose_risk = False
+        self.drill_missed = False  # nobody accepted its last drill
         self.alarms: tuple[()] = ()
 
 

@@ -29,6 +29,10 @@ WORSE: Final[Mapping[str, tuple[Step, ...]]] = {
 """Of several any one counts (design: Concerns, ladders, notices)."""
 
 
+TAKEN_ONCE: Final = frozenset({"drill-missed"})
+"""What of a unit stays with whoever has accepted it, however long it holds: only another such drill is news."""
+
+
 def measure(rule: str, picture: Any) -> list[float | None] | None:
     """What is remembered when somebody is told, one number for each field of a rule; None for other rules."""
     if (steps := WORSE.get(rule)) is None:
