@@ -11,18 +11,29 @@ import math
 import os
 import sys
 import tempfile
+import time
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rich.console import Console
 
-from monitor import __version__, reconcile_command, trail_commands, why_command
+from monitor import (
+    __version__,
+    answer_commands,
+    drill_command,
+    reconcile_command,
+    returned_command,
+    rota_command,
+    trail_commands,
+    why_command,
+)
 from monitor.backtest import commands as backtest_commands
-from monitor.commandline import BAD_INPUT, WRONG, add_place, say, state_dir, usage
+from monitor.commandline import BAD_INPUT, WRONG, add_place, say, usage
 from monitor.core.guidance import CAUTION
 from monitor.core.instants import parse
 from monitor.core.problems import ProblemsFound
+from monitor.watch import command as watch_command
 from simulators import publish
 
 INTERRUPTED = 130  # as a shell reports it
@@ -80,7 +91,9 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
     _add_demo(commands)
     _add_run(commands)
+    watch_command.add_options(commands.add_parser("watch", help=watch_command.HELP))
     _add_check(commands)
+    rota_command.add(commands)
     _add_init(commands)
     _add_replay(commands)
     backtest_commands.add(commands)
@@ -89,14 +102,16 @@ def _parser() -> argparse.ArgumentParser:
     )
     publish.add_arguments(simulate)
     simulate.set_defaults(run=publish.run)
-    _add_answers(commands)
+    answer_commands.add(commands)
     trail_commands.add(commands)
     why_command.add(commands)
+    returned_command.add(commands)
+    drill_command.add(commands)
     reconcile_command.add(commands)
     contract = commands.add_parser(
         "contract", help="print the contract with bridges, generated from the models"
     )
-    contract.add_argument("--format", choices=("jsonschema", "asyncapi"), default="jsonschema")
+    contract.add_argument("--format", choices=("jsonschema", "asyncapi", "notice"), default="jsonschema")
     contract.set_defaults(run=_contract)
     return parser
 
@@ -127,7 +142,8 @@ def _add_run(commands: Commands) -> None:
     run.add_argument(
         "--record", type=Path, metavar="DIR",
         help="keep every input of the engine in this folder, one compressed file an hour, for `replay`; holds what "
-        "messages and answers say, no places, addresses or codes; for the owner alone; nothing is ever removed there",
+        "messages and answers say (of places only what `move` said), no addresses or codes; for the owner alone; "
+        "nothing is ever removed there",
     )  # fmt: skip
     run.add_argument(
         "--stepped-clock", metavar="TIME",
@@ -155,6 +171,10 @@ def _add_init(commands: Commands) -> None:
     init = commands.add_parser("init", help="make a folder with a site file to fill in")
     init.add_argument("folder", type=Path)
     init.add_argument("--setting", choices=("ward", "home"), default="ward")
+    init.add_argument(
+        "--service", action="store_true",
+        help="with what runs it without a terminal: systemd units, the watch's file, the broker's configuration",
+    )  # fmt: skip
     init.set_defaults(run=_init)
 
 
@@ -173,30 +193,6 @@ def _add_replay(commands: Commands) -> None:
     replay.add_argument("--only-rules", action="store_true", help="no concerns, ladders or relapse")
     replay.add_argument("--format", choices=("text", "jsonl"), default="text")
     replay.set_defaults(run=_replay)
-
-
-def _add_answers(commands: Commands) -> None:
-    texts = {
-        "accept": "take a concern: you see to it",
-        "decline": "say that you cannot see to it, so that nobody waits for you",
-        "hand-back": "give a concern back that you have accepted",
-        "take-over": "take a concern over from whoever has it",
-        "feed-ended": "say that the feed of this concern's pump is over for now",
-        "withdraw": "end a concern that no longer means anything (device out of service); needs a reason",
-    }
-    for name, text in texts.items():
-        answer = commands.add_parser(name, help=text, epilog="Accepting does not silence the pump.")
-        answer.add_argument(
-            "reference", metavar="CODE", help="the code from your notice, or the concern's id"
-        )
-        answer.add_argument(
-            "--as", dest="person", required=True, metavar="PERSON", help="your id in the site file"
-        )
-        answer.add_argument(
-            "--reason", required=name == "withdraw", help="kept in the trail; no person's name, please"
-        )
-        add_place(answer)
-        answer.set_defaults(run=_answer, answer=name)
 
 
 def _demo(args: argparse.Namespace) -> int:
@@ -249,14 +245,14 @@ def _run(args: argparse.Namespace) -> int:
 def _check(args: argparse.Namespace) -> int:
     from monitor.checking import report
 
-    return report(args.site, sys.stdout)
+    return report(args.site, sys.stdout, now=time.time_ns() // 1_000_000)
 
 
 def _init(args: argparse.Namespace) -> int:
     from monitor.checking import init
 
     try:
-        made = init(args.folder, args.setting)
+        made = init(args.folder, args.setting, service=args.service)
     except OSError as error:
         say(f"{error.filename or args.folder}: {error.strerror or error}")
         return BAD_INPUT
@@ -278,37 +274,15 @@ def _replay(args: argparse.Namespace) -> int:
 
 
 def _reload(args: argparse.Namespace) -> int:
-    return _ask(args, {"command": "reload"})
-
-
-def _answer(args: argparse.Namespace) -> int:
-    command = {
-        "command": args.answer,
-        "reference": args.reference,
-        "person": args.person,
-        "reason": args.reason,
-    }
-    return _ask(args, command)
-
-
-def _ask(args: argparse.Namespace, command: dict[str, object]) -> int:
-    from monitor.adapters.control import ServiceNotRunning, ask
-
-    try:
-        said = ask(state_dir(args), command)
-    except ServiceNotRunning as error:
-        say(str(error))
-        return WRONG
-    print(said["text"])
-    return 0 if said["ok"] else WRONG
+    return answer_commands.ask(args, {"command": "reload"})
 
 
 def _contract(args: argparse.Namespace) -> int:
+    from monitor.adapters.post import schema
     from monitor.core.contract import asyncapi, json_schema
 
-    print(
-        json.dumps(json_schema() if args.format == "jsonschema" else asyncapi(), indent=2, ensure_ascii=False)
-    )
+    made = {"jsonschema": json_schema, "asyncapi": asyncapi, "notice": schema}[args.format]
+    print(json.dumps(made(), indent=2, ensure_ascii=False))
     return 0
 
 

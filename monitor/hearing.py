@@ -14,9 +14,9 @@ from functools import lru_cache, partial
 from typing import Final, NamedTuple
 
 from monitor.core.decode import decode
-from monitor.core.engine import Rejected
 from monitor.core.envelope import plausible
 from monitor.core.messages import PAYLOAD_MAX, Rejection, Snapshot
+from monitor.core.parts import Rejected
 from monitor.core.site import Site
 from monitor.core.topics import DEFAULT_PREFIX, is_level, parse_topic
 from monitor.recorded import Line, Recorded

@@ -21,11 +21,17 @@ from typing import IO, Any, Final, NamedTuple
 from monitor.core.effects import (
     Asked,
     Attempted,
+    DrillAsked,
+    DrillStopped,
     LinkDown,
+    LinkRefused,
     LinkUp,
     MarkerBack,
+    Returned,
+    RotaRead,
     StoreRefused,
     StoreWorks,
+    TroubleOver,
     TroubleSeen,
 )
 from monitor.core.envelope import plausible
@@ -38,10 +44,16 @@ EVENTS: Final[dict[str, type]] = {
     "link-down": LinkDown,
     "marker-back": MarkerBack,
     "asked": Asked,
+    "link-refused": LinkRefused,
     "attempted": Attempted,
+    "returned": Returned,
+    "drill-asked": DrillAsked,
+    "drill-stopped": DrillStopped,
     "store-refused": StoreRefused,
     "store-works": StoreWorks,
     "trouble-seen": TroubleSeen,
+    "trouble-over": TroubleOver,
+    "rota-read": RotaRead,
 }
 """The inputs that are events of the core, by the name of their kind."""
 

@@ -2,7 +2,8 @@
 
 What is recorded is written by a thread of its own after the transaction that it led to: recording can be late or end,
 and the service goes on. A recording holds the contents of messages, of answers (by whom: the ids of the site file) and
-of the state that a start found; no places, no duty labels, no addresses, no codes and no text of a notice.
+of the state that a start found; no places but those that `move` and `swap` recorded, no duty labels, no addresses, no
+codes and no text of a notice.
 """
 
 from __future__ import annotations
@@ -23,9 +24,10 @@ import structlog
 from monitor import __version__
 from monitor.adapters.logs import fault
 from monitor.core.effects import Asked, Attempted
-from monitor.core.engine import Engine, Loaded
+from monitor.core.engine import Engine
 from monitor.core.instants import HOUR, show
 from monitor.core.messages import Cleared, Decoded, PlanMessage, PresenceMessage, Reason, Rejection, Snapshot
+from monitor.core.parts import Loaded
 from monitor.core.site import Site
 from monitor.core.topics import bridge_presence_topic, plan_topic, responsibility_topic, state_topic
 from monitor.recorded import MEMBER, NAMES, Input, Line, Recorded, input_line, message_line
@@ -348,6 +350,8 @@ def message_as_line(message: Decoded, payload: bytes, received: int, prefix: str
 
 def _row(kind: str, text: str) -> str | None:
     """What of a stored row a replay needs; None if nothing."""
+    if kind == "configuration":
+        return None  # what a service compares at its start; no decision is made of it
     if kind != "notice":
         return text
     version, notice = json.loads(text)

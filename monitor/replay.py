@@ -167,19 +167,24 @@ def happenings(
         heard = traces.heard(Hearing(site, known=True))
         happened = replay(heard, site, until=until, only_rules=only_rules)
     else:
+        from monitor.rota_reading import site_at
         from monitor.settings import load
 
         settings = load(site_file, key=TRACE_KEY)
         start = next(iter(traces), None)
-        if only_rules or not isinstance(start, Input):
-            heard = traces.heard(Hearing(settings.site))
-            happened = replay(heard, settings.site, until=until, only_rules=only_rules)
-        elif why := _not_exact(start, settings.site.name, settings.digest):
-            say(f"{why}: its messages are run in virtual time, its answers and attempts are left out")
-            happened = replay(traces.heard(Hearing(settings.site)), settings.site, until=until)
+        if isinstance(start, Input) and not only_rules:
+            why = _not_exact(start, settings.site.name, settings.digest)
         else:
+            why = ""
+        if why is None:
             site = replace(settings.site, key=_key(settings.state_dir, say))
             happened = rerun(traces, site, until=until, say=say)
+        else:
+            if why:
+                say(f"{why}: its messages are run in virtual time, its answers and attempts are left out")
+            # A recording run exactly has its own rota; here it is that of the calendars, as they say today.
+            site = settings.site if only_rules or start is None else site_at(settings, start.received)
+            happened = replay(traces.heard(Hearing(site)), site, until=until, only_rules=only_rules)
     yield from happened
     for tear in traces.tears:
         say(tear)

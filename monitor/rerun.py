@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 
 from monitor.core.decode import decode
-from monitor.core.engine import Engine, Loaded
+from monitor.core.engine import Engine
 from monitor.core.instants import parse, show
 from monitor.core.journal import Happening
+from monitor.core.parts import Loaded
 from monitor.core.site import Site
 from monitor.recorded import EVENTS, Input, Line, Recorded
 

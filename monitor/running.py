@@ -7,8 +7,10 @@ import contextlib
 import datetime
 import gc
 import json
+import os
 import signal
 import sys
+import time
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -16,11 +18,14 @@ from pathlib import Path
 import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.cron import CronTrigger
+from apscheduler.triggers.interval import IntervalTrigger
 from paho.mqtt.enums import MQTTProtocolVersion
 
+from monitor import drill_calendar
 from monitor.adapters import logs
 from monitor.adapters.clock import Clock, SystemClock
 from monitor.adapters.lockfile import Lock, StateError, site_key
+from monitor.adapters.notify import Notify
 from monitor.adapters.store import SqliteStore
 from monitor.adapters.store_errors import StoreDamaged, StoreError
 from monitor.adapters.store_reader import StoreReader
@@ -31,9 +36,11 @@ from monitor.core.phrases import one_line
 from monitor.core.problems import ProblemsFound
 from monitor.recording import NoRecorder, Recorder
 from monitor.reload import reload
+from monitor.rota_reading import rota_of
 from monitor.service import Service
 from monitor.settings import PasswordMissing, Settings, load
 from monitor.sitefile.reading import read
+from monitor.watching_files import EACH, FileWatch
 
 log = structlog.get_logger(__name__)
 
@@ -119,7 +126,12 @@ def _open(
             on_notice=on_notice,
             recorder=recorder,
             reload=partial(reload, site_file=site_file),
+            notify=Notify.from_environment(os.environ),
+            rota=rota_of(settings, clock.now()),
         )
+    except ProblemsFound:
+        _close(store, lock)
+        raise
     except StoreError as error:
         _close(store, lock)
         raise CannotStart(f"{error}. {error.advice}") from error
@@ -151,6 +163,7 @@ def _run_once(site_file: Path, clock: Clock, record: Path | None) -> int | None:
     """Open a service and run it; None: to be opened again."""
     signal.signal(signal.SIGHUP, signal.SIG_IGN)  # while nobody can take it
     try:
+        began = time.time_ns()
         service, lock = open_service(site_file, clock, record=record)
     except CannotStart as error:
         print(f"secondbell: {error}", file=sys.stderr)
@@ -159,12 +172,14 @@ def _run_once(site_file: Path, clock: Clock, record: Path | None) -> int | None:
         log.warning("site file", problem=str(warning))
     with lock:
         try:
-            asyncio.run(_run(service, site_file, chores=isinstance(clock, SystemClock)))
+            asyncio.run(_run(service, site_file, began, chores=isinstance(clock, SystemClock)))
         except StoreError as error:
             log.error(
                 "the store cannot go on; start again after mending it", why=str(error), advice=error.advice
             )
             return FAILED
+        except ProblemsFound:
+            raise  # an address that is taken: said as whatever else is wrong with the site file
         except OSError as error:
             print(f"secondbell: {error.strerror or error}", file=sys.stderr)
             return FAILED
@@ -177,7 +192,7 @@ def _run_once(site_file: Path, clock: Clock, record: Path | None) -> int | None:
     return None if service.again else 0
 
 
-async def _run(service: Service, site_file: Path, *, chores: bool) -> None:
+async def _run(service: Service, site_file: Path, began: int, *, chores: bool) -> None:
     loop = asyncio.get_running_loop()
     for name in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(name, service.stop)
@@ -197,6 +212,8 @@ async def _run(service: Service, site_file: Path, *, chores: bool) -> None:
         args=(service,),
         misfire_grace_time=3600,
     )
+    drill_calendar.schedule(scheduler, service)
+    scheduler.add_job(FileWatch(service, site_file, began).look, IntervalTrigger(seconds=EACH))
     if chores:
         scheduler.start()
     try:

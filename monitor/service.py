@@ -8,30 +8,32 @@ transaction is being stored, the next is made ready.
 from __future__ import annotations
 
 import asyncio
+import os
 import random
 from collections import deque
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import structlog
 
-from monitor import __version__
+from monitor import __version__, configuration, rota_reading
 from monitor.adapters import logs, mqtt
 from monitor.adapters.carriers import Carrier
 from monitor.adapters.clock import Clock, SteppedClock
 from monitor.adapters.control import ControlServer
+from monitor.adapters.notify import Notify
 from monitor.adapters.store import Pruned, Store
 from monitor.adapters.store_errors import StoreError
 from monitor.attempts import Attempts
 from monitor.commands import Commands
 from monitor.core.decode import decode
 from monitor.core.effects import (
-    Asked,
     Attempted,
     Effect,
     LinkDown,
+    LinkRefused,
     LinkUp,
     MarkerBack,
     Publish,
@@ -40,18 +42,25 @@ from monitor.core.effects import (
     SendNotice,
     StoreRefused,
     StoreWorks,
+    TroubleOver,
     TroubleSeen,
 )
-from monitor.core.engine import Loaded
 from monitor.core.journal import Happening
+from monitor.core.parts import Loaded
 from monitor.core.published import monitor_presence_payload
 from monitor.core.technical import GAP
 from monitor.core.topics import filters, monitor_presence_topic
 from monitor.core.trail import Frontier
-from monitor.core.troubles import BACK, CLOCK_STEPPED, TRAIL_DOUBTFUL
+from monitor.core.troubles import BACK, CLOCK_STEPPED, SITE_UNREAD, TRAIL_DOUBTFUL
+from monitor.pulse import Pulse
 from monitor.recording import NoRecorder, Recorder
 from monitor.settings import Settings
 from monitor.transactions import Transactions
+
+if TYPE_CHECKING:
+    from monitor.adapters.calendar import RotaFound
+    from monitor.web.listener import Listener
+    from monitor.web.pages import Pages
 
 log = structlog.get_logger(__name__)
 
@@ -60,7 +69,6 @@ TURN = 125  # messages taken before anything else has its turn: a few ms of work
 SLICE = (
     1_000  # of work on deadlines before anything else has its turn, as `Engine.advance` reckons it: some ms
 )
-HEARTBEAT = 15_000  # ms between presences; common practice, no source
 FAREWELL = 5.0  # seconds for attempts in flight at a stop; they are made again after the next start
 
 
@@ -91,8 +99,13 @@ class Service:
         on_notice: Callable[[SendNotice], None] | None = None,
         recorder: Recorder | NoRecorder | None = None,
         reload: Callable[[Service], Awaitable[tuple[bool, list[str]]]] | None = None,
+        notify: Notify | None = None,
+        rota: RotaFound | None = None,
     ) -> None:
-        """`reload` is what the command of that name does; `again` says after `run` whether to open it anew."""
+        """`reload` is what the command of that name does; `again` says after `run` whether to open it anew.
+
+        Raises ProblemsFound for a broken rota where no good one is stored.
+        """
         self.settings = settings
         self.again = False
         self.site = settings.site
@@ -113,10 +126,11 @@ class Service:
             refused=self._store_refused,
             works=lambda: self.engine.receive(StoreWorks(), self._clock.now()),
         )
-        self._beat_at = 0
         self._presence = monitor_presence_topic(self.site.prefix, self.site.name, settings.monitor_name)
         found = store.load()
+        rota_reading.refuse_without(rota, found.rows.get("rota", {}))
         now = clock.now()
+        self.pulse = Pulse(notify or Notify(), self._publish_presence, now)
         self._recorder = recorder or NoRecorder()
         loaded = Loaded(
             rows=found.rows,
@@ -127,7 +141,8 @@ class Service:
         self.engine = self._recorder.engine(self.site, now=now, loaded=loaded, digest=settings.digest)
         clock.start_from(self.engine.now)  # the machine's clock may have been set back since the last run
         clock.on_step = self._clock_set
-        self._note_start(clock.now(), found.doubt)
+        self._note_start(clock.now(), found.doubt, found.rows.get("configuration", {}).get("parts"))
+        rota_reading.begin(self, rota, found.rows.get("rota", {}))
         self.link = mqtt.MqttLink(
             filters=filters(self.site.prefix, self.site.name),
             marker_topic=f"{self.site.prefix}/{self.site.name}/monitor/{settings.monitor_name}/marker",
@@ -139,10 +154,12 @@ class Service:
         stepped = self if isinstance(clock, SteppedClock) else None
         ask = None if reload is None else partial(reload, self)
         self._commands = Commands(self.engine, give=self._asked, now=clock.now, stepped=stepped, reload=ask)
+        self._listeners: list[Listener] = []
+        self._pages: Pages | None = None
         self._control = ControlServer(settings.state_dir, self._commands.serve)
 
-    def _note_start(self, now: int, doubt: str | None) -> None:
-        """Put the start into the trail: after which gap, and whether the configuration has changed."""
+    def _note_start(self, now: int, doubt: str | None, configured: str | None) -> None:
+        """Put the start into the trail: after which gap, and what of the configuration has changed."""
         watched = [self.engine.technical.alive, self.engine.memo.get("last")]
         last = max((int(at) for at in watched if at is not None), default=now)
         asked = self.engine.memo.pop("stopped", None) is not None
@@ -150,14 +167,21 @@ class Service:
         self.engine.note("started", version=__version__, **gap)
         if now - last > GAP:
             self.engine.receive(TroubleSeen(trouble=BACK, facts={**gap, "asked": asked}), now)
-        if self.engine.memo.get("configuration") != self.settings.digest:
-            self.engine.note("configuration-changed", digest=self.settings.digest)
-            self.engine.memo["configuration"] = self.settings.digest
+        digest = self.settings.digest
+        changed = self.engine.memo.get("configuration") != digest
+        if changed or configured is None:
+            parts = configuration.parts_of(self.settings)
+            self.engine.keep("configuration", "parts", configuration.as_text(parts))
+            if changed:
+                told = configuration.differences(configured, parts, self.engine.journal.key)
+                self.engine.note("configuration-changed", digest=digest, **told)
+                self.engine.memo["configuration"] = digest
         if doubt is not None:
             log.error("trail doubtful", why=doubt)
             self.engine.note("trail-doubtful", why=doubt)
             self.engine.receive(TroubleSeen(trouble=TRAIL_DOUBTFUL, facts={"why": doubt}), now)
         self.engine.resume()
+        self.engine.receive(TroubleOver(trouble=SITE_UNREAD), now)  # or it would not have been read now
 
     # ---- running -------------------------------------------------------------------------------------------------
 
@@ -169,9 +193,12 @@ class Service:
         clean = False
         try:
             await self._control.start()
+            await self._open_pages()
+            await self._listen()
             self._store()  # the start itself, and the notices that were on their way
             await self._transactions.finish()
             await self.link.start()
+            self.pulse.ready()
             log.info("serving", site=self.site.name, devices=len(self.engine.devices), version=__version__)
             while not self._stopping.is_set():
                 await self._clock.wait(self._wake, self._next())
@@ -182,9 +209,43 @@ class Service:
         finally:
             await self._end(clean=clean)
 
+    async def _listen(self) -> None:
+        """Serve what the site file asks for; OSError names the key whose address cannot be had."""
+        if (health := self.settings.health) is not None:
+            from monitor.web.health_pages import health_listener  # sites without it spare the memory
+
+            listener = health_listener(self, health)
+            try:
+                await listener.start()
+            except OSError as error:
+                where = f"{self.settings.path}: health.listen {health.host}:{health.port}"
+                raise OSError(error.errno, f"{where}: {os.strerror(error.errno or 0)}") from error
+            self._listeners.append(listener)
+
     def now(self) -> int:
         """The service's instant."""
         return self._clock.now()
+
+    @property
+    def dropped(self) -> int:
+        """How many publications were given up."""
+        return self.link.dropped
+
+    @property
+    def carriers(self) -> tuple[str, ...]:
+        """The names of its carriers."""
+        return tuple(self.settings.carriers)
+
+    async def _open_pages(self) -> None:
+        """Serve the phone's pages, where the site has any; ProblemsFound if they cannot be served."""
+        if self.settings.pages is None:
+            return
+        from monitor.web.pages import Pages  # a site without pages does not pay for them
+
+        self._pages = Pages(
+            self.settings, self.engine, self._commands, now=self._clock.now, refused=self._link_refused
+        )
+        await self._pages.start()
 
     async def prune(self, *, rows: list[tuple[str, str]], quarantine_before: str) -> Pruned:
         """Remove old rows, in the store's own thread; raises StoreError."""
@@ -202,6 +263,11 @@ class Service:
         self.engine.note(event, **detail)
         self._wake.set()
 
+    def take(self, event: object) -> None:
+        """Give the engine an input in its turn."""
+        self._inbox.append(event)
+        self._wake.set()
+
     def begin_again(self) -> None:
         """Ask for a clean stop, after which whoever runs this opens it anew."""
         self.again = True
@@ -216,11 +282,11 @@ class Service:
     def _next(self) -> int | None:
         """When to wake at the latest: at a deadline of the core, or to say that the rule loop works."""
         if self._transactions.failing:
-            return None
-        due, beat = self.engine.due(), self._beat_at + HEARTBEAT
-        if not self.engine.sight.link:
-            return due
-        return beat if due is None else min(due, beat)
+            return self.pulse.due
+        due = self.engine.due()
+        if self._transactions.busy:
+            return due  # its end wakes us, and is the sign; one that never ends must not make the loop spin
+        return self.pulse.due if due is None else min(due, self.pulse.due)
 
     async def _step(self) -> None:
         """One round: take what has come, and store what was done of it as soon as the last is stored."""
@@ -228,6 +294,8 @@ class Service:
         if not self._transactions.failing:  # else what has come waits where it is, and no deadline passes
             self._take(self._batch)
             self.engine.advance(self._clock.reached(), SLICE)
+        else:
+            self.pulse.unable(self._clock.now(), self.late())
         if self._transactions.due(len(self._batch.messages)):
             self._store()
         if self._more():
@@ -267,12 +335,13 @@ class Service:
         if isinstance(event, mqtt.Connected):
             log.info("broker there", session=event.session_present)
             self.engine.receive(LinkUp(session_present=event.session_present), now)
-            self._beat_at = 0
+            self.pulse.linked(now)
             for token in self._marks:
                 self.link.send_marker(token)  # those of a lost connection are forgotten
         elif isinstance(event, mqtt.Lost):
             log.warning("broker not there", why=event.reason)
             self.engine.receive(LinkDown(reason=event.reason), now)
+            self.pulse.unlinked(now)
         else:
             batch.markers.append(event.token)
             self.engine.receive(MarkerBack(token=event.token), now)
@@ -295,8 +364,10 @@ class Service:
     def _store(self) -> None:
         """Store what the engine did; then acknowledge, perform and answer."""
         batch, self._batch = self._batch, Batch()
-        self.engine.memo["last"] = str(self._clock.now())
-        self.engine.technical.watching(self._clock.now())
+        at = self._clock.now()
+        owed = at >= self.pulse.due
+        self.engine.memo["last"] = str(at)
+        self.engine.technical.watching(at, at_once=owed)
         changes = self.engine.take_changes()
         effects = self.engine.take_effects()
         happened = self.engine.take_happenings()
@@ -305,6 +376,7 @@ class Service:
         def then() -> None:
             self._recorder.write(inputs)
             self._stored(batch, happened, effects)
+            self.pulse.committed(at, self._clock.now(), self.late(), owed=owed)
 
         self._transactions.begin(changes, then)
 
@@ -318,7 +390,6 @@ class Service:
         for token in batch.markers:
             if (mark := self._marks.pop(token, None)) is not None:
                 mark.set()
-        self._beat()
 
     # ---- effects -------------------------------------------------------------------------------------------------
 
@@ -326,7 +397,7 @@ class Service:
         if isinstance(effect, SendNotice):
             self._attempts.start(effect)
         elif isinstance(effect, Publish):
-            self.link.publish(effect.topic, effect.payload, retain=True)
+            self.link.publish(effect.topic, effect.payload, retain=effect.retain)
         elif isinstance(effect, SendMarker):
             self.link.send_marker(effect.token)
         elif isinstance(effect, Reply):
@@ -336,6 +407,8 @@ class Service:
         """Tell whoever mends it, without the store."""
         refused = StoreRefused(cause=error.cause, detail=str(error), ended=ended)
         self.engine.receive(refused, self._clock.now())
+        self.pulse.refused(error.cause, self._clock.now())
+        self._wake.set()  # the loop waits for the commit's end, and has to go on giving signs of life
         for effect in self.engine.technical.take_direct():
             self._attempts.start(effect)
 
@@ -356,15 +429,24 @@ class Service:
             self._on_happening(happening)
         logs.tell(happening)
 
-    def _beat(self) -> None:
-        """Say on the bus that the rule loop works: after a commit, not from the network's side."""
-        now = self._clock.now()
-        if self.engine.sight.link and now - self._beat_at >= HEARTBEAT:
-            self._beat_at = now
-            payload = monitor_presence_payload(online=True, at=now, last_step=now)
-            self.link.publish(self._presence, payload, retain=True)
+    def late(self) -> int:
+        """By how many ms the earliest deadline is overdue."""
+        due = self.engine.due()
+        return 0 if due is None else max(0, self._clock.reached() - due)
 
-    def _asked(self, asked: Asked) -> None:
+    def _publish_presence(self, payload: bytes) -> None:
+        self.link.publish(self._presence, payload, retain=True)
+
+    def _link_refused(self, refused: LinkRefused) -> None:
+        self._inbox.append(refused)
+        self._wake.set()
+
+    async def drill(self, *, unit: str, to: str | None, priority: str, wait: int, by: str) -> dict[str, Any]:
+        """Begin a drill (`wait` in ms); its id, or why there is none, after the commit."""
+        command = {"command": "drill", "unit": unit, "to": to, "priority": priority, "wait": wait, "by": by}
+        return await self._commands.drill(command)
+
+    def _asked(self, asked: object) -> None:
         self._inbox.append(asked)
         self._wake.set()
 
@@ -407,9 +489,12 @@ class Service:
             await self._store_last()
         await self._attempts.cancel()
         self._commands.close()
+        if self._pages is not None:
+            await self._pages.stop()
         await self._control.stop()
-        gone = monitor_presence_payload(online=False, at=self._clock.now(), last_step=self.engine.now)
-        self.link.publish(self._presence, gone, retain=True)
+        for listener in self._listeners:
+            await listener.stop()
+        self.pulse.ends(self._clock.now(), asked=clean, again=self.again)
         await self.link.stop()
         await self._attempts.close()
         await self._transactions.close()

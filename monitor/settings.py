@@ -3,119 +3,46 @@
 from __future__ import annotations
 
 import hashlib
-import ssl
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from importlib.resources.abc import Traversable
 from pathlib import Path
-from typing import Literal
 
-from monitor.adapters.carriers import Carrier
-from monitor.adapters.email import EmailCarrier, Security
-from monitor.adapters.mqtt import BrokerAddress
-from monitor.adapters.snpp import SnppCarrier
 from monitor.adapters.zones import zone_table
+from monitor.broker_settings import BrokerSettings, broker_settings
+from monitor.carrier_settings import CarrierSettings, carrier_settings
 from monitor.core.ladders import Ladder, Rung
 from monitor.core.lines import Path as KeyPath
 from monitor.core.lines import Place, lines_of
 from monitor.core.messages import Plan, Window
 from monitor.core.problems import Problem, ProblemsFound
+from monitor.core.quiet import Quiet
 from monitor.core.rota import FOR_EVER, Rota, Span
 from monitor.core.site import DeviceEntry, Person, Reach, Site, Times
 from monitor.core.traces import trace_problems
 from monitor.shipped import RuleFile, read_rule_files, shipped_rule_files
-from monitor.sitefile.checks import errors_in, folder_problem, password_source, rung_wait
+from monitor.sitefile.checks import errors_in, folder_problem, rung_wait
+from monitor.sitefile.drill_table import DrillTable
+from monitor.sitefile.pages_table import listen_at
 from monitor.sitefile.password import PasswordMissing, PasswordSource, read_secret
 from monitor.sitefile.reading import SiteFile, Unreadable, read
 from monitor.sitefile.second_looks import warnings_in
-from monitor.sitefile.tables import EmailTable, PlanTable
-from monitor.sitefile.values import broker_url
+from monitor.sitefile.tables import PlanTable, ReachTable
+from monitor.web.health_settings import HealthSettings
+from monitor.web.settings import PagesSettings
 
 __all__ = [
     "BrokerSettings",
-    "EmailSettings",
     "Examined",
     "PasswordMissing",
     "PasswordSource",
     "Settings",
-    "SnppSettings",
     "Unreadable",
     "examine",
     "load",
     "read_secret",
+    "settings_of",
 ]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BrokerSettings:
-    """How to reach the broker; `ca_file` None trusts the system's certificates."""
-
-    addresses: tuple[BrokerAddress, ...]
-    tls: bool
-    client_id: str
-    username: str | None
-    password: PasswordSource | None
-    ca_file: Path | None
-    protocol: Literal["3.1.1", "5"]
-
-    def tls_context(self) -> ssl.SSLContext | None:
-        """The context for MqttLink, None for plain TCP; OSError if `ca_file` holds no certificates."""
-        return ssl.create_default_context(cafile=self.ca_file) if self.tls else None
-
-    def read_password(self) -> str | None:
-        """The password, read now; PasswordMissing if it is not where the site file says."""
-        return None if self.password is None else read_secret(self.password)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EmailSettings:
-    """A carrier of mail; `limit` is in ms and bounds one attempt."""
-
-    kind: Literal["email"] = "email"
-    name: str
-    host: str
-    port: int
-    security: Security
-    sender: str
-    username: str | None
-    password: PasswordSource | None
-    ca_file: Path | None
-    limit: int
-
-    def carrier(self) -> Carrier:
-        """The carrier, its password read now; PasswordMissing, or OSError if `ca_file` holds no certificates."""
-        return EmailCarrier(
-            self.host,
-            self.port,
-            self.sender,
-            self.security,
-            self.username,
-            None if self.password is None else read_secret(self.password),
-            self.limit / 1000,
-            None if self.ca_file is None else ssl.create_default_context(cafile=self.ca_file),
-            name=self.name,
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SnppSettings:
-    """A carrier of pages; `limit` is in ms and bounds one attempt."""
-
-    kind: Literal["snpp"] = "snpp"
-    name: str
-    host: str
-    port: int
-    level: Literal[1, 2]
-    login: str | None
-    password: PasswordSource | None
-    limit: int
-
-    def carrier(self) -> Carrier:
-        """The carrier, its password read now; PasswordMissing, or ValueError for one with blanks in it."""
-        password = None if self.password is None else read_secret(self.password)
-        return SnppCarrier(
-            self.host, self.port, self.level, self.login, password, self.limit / 1000, name=self.name
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -128,12 +55,17 @@ class Settings:
 
     site: Site
     broker: BrokerSettings
-    carriers: Mapping[str, EmailSettings | SnppSettings]
+    carriers: Mapping[str, CarrierSettings]
     state_dir: Path
     monitor_name: str
     path: Path
     digest: str
     units_called: Mapping[str, str] = field(default_factory=dict)
+    rota_dir: Path | None = None  # where the calendars of the rota lie
+    beside: tuple[Path, ...] = ()  # files and folders that belong to the site file
+    pages: PagesSettings | None = None
+    health: HealthSettings | None = None
+    drills: tuple[DrillTable, ...] = ()
     warnings: tuple[Problem, ...] = ()
 
     def with_key(self, key: bytes) -> Settings:
@@ -174,7 +106,7 @@ def load(path: Path, *, key: bytes) -> Settings:
     examined = examine(path)
     if examined.errors:
         raise ProblemsFound(examined.errors)
-    return _settings(examined, key)
+    return settings_of(examined, key=key)
 
 
 def examine(path: Path, package: Traversable | None = None) -> Examined:
@@ -240,30 +172,40 @@ def _own_rules(found: SiteFile, shipped: list[RuleFile]) -> tuple[list[RuleFile]
     return good, problems, all_known
 
 
-def _settings(examined: Examined, key: bytes) -> Settings:
+def settings_of(examined: Examined, *, key: bytes) -> Settings:
+    """The settings of a site in which nothing is wrong."""
     found = examined.found
-    table, broker = found.site, found.broker
+    table = found.site
     assert table is not None
-    assert broker is not None
-    urls = [broker_url(address) for address in broker.addresses]
     return Settings(
         site=_site(examined, key),
-        broker=BrokerSettings(
-            addresses=tuple(BrokerAddress(url.host, url.port) for url in urls),
-            tls=urls[0].tls,
-            client_id=broker.client_id or f"secondbell-{table.name}-{table.monitor}",
-            username=broker.username,
-            password=password_source(found, broker),
-            ca_file=None if broker.ca_file is None else found.beside(broker.ca_file),
-            protocol=broker.protocol,
-        ),
-        carriers={name: _carrier(found, name) for name in found.carriers},
+        broker=broker_settings(found, f"secondbell-{table.name}-{table.monitor}"),
+        carriers={name: carrier_settings(found, name) for name in found.carriers},
         state_dir=found.beside(table.state_dir),
         monitor_name=table.monitor,
         path=found.path,
         digest=_digest(examined),
         units_called={name: unit.called or name for name, unit in found.units.items()},
+        rota_dir=None if table.rota_dir is None else found.beside(table.rota_dir),
+        beside=tuple(found.beside(name) for name in (table.devices_csv, table.rules_dir) if name is not None),
+        pages=_pages(found),
+        health=None if found.health is None else HealthSettings(**listen_at(found.health.listen)._asdict()),
+        drills=tuple(found.drills.values()),
         warnings=examined.warnings,
+    )
+
+
+def _pages(found: SiteFile) -> PagesSettings | None:
+    if (table := found.pages) is None:
+        return None
+    at = listen_at(table.listen)
+    return PagesSettings(
+        host=at.host,
+        port=at.port,
+        cert_file=None if table.cert_file is None else found.beside(table.cert_file),
+        key_file=None if table.key_file is None else found.beside(table.key_file),
+        proxies=table.proxies,
+        codes=table.codes,
     )
 
 
@@ -293,12 +235,12 @@ def _site(examined: Examined, key: bytes) -> Site:
             name: Person(
                 id=name,
                 called=person.called,
-                reach=tuple(Reach(way.carrier, way.address) for way in person.reach),
+                reach=tuple(_reach(way) for way in person.reach),
             )
             for name, person in found.people.items()
         },
         technical=table.technical,
-        carriers={name: FORM[carrier.kind] for name, carrier in found.carriers.items()},
+        carriers={name: carrier.form for name, carrier in found.carriers.items()},
         ladders={
             (ladder.unit, ladder.priority): Ladder(
                 tuple(Rung(rung.tell, rung_wait(ladder, rung.wait)) for rung in ladder.rungs),
@@ -332,6 +274,10 @@ def _site(examined: Examined, key: bytes) -> Site:
             for name, rule in found.rules.items()
             if rule.off is not None and name not in replaced
         },
+        base_url=None if found.pages is None else found.pages.base_url,
+        link_life=Site.link_life if found.pages is None else found.pages.link_life,
+        most_notices=found.load.notices,
+        most_within=found.load.within,
         times=Times(
             clock_tolerance=times.clock_tolerance,
             lateness=times.lateness,
@@ -347,6 +293,11 @@ def _site(examined: Examined, key: bytes) -> Site:
             recheck=times.recheck.model_dump(),
         ),
     )
+
+
+def _reach(way: ReachTable) -> Reach:
+    quiet = None if way.quiet is None else Quiet(way.quiet.start, way.quiet.end)
+    return Reach(way.carrier, way.address, quiet)
 
 
 def _written(found: SiteFile) -> dict[KeyPath, Place]:
@@ -382,35 +333,3 @@ def _plan(table: PlanTable) -> Plan:
 
 
 NO_THRESHOLDS: Mapping[str, Mapping[str, str | int]] = {}  # one for all devices without any of their own
-
-FORM: Mapping[str, Literal["mail", "page"]] = {"email": "mail", "snpp": "page"}
-"""Which text a kind of carrier carries: the whole notice, or the few words of a page."""
-
-# RFC 6409 §3.1 (587), RFC 8314 §7.3 (465), RFC 5321 §4.5.4.2 (25)
-_MAIL_PORT: dict[str, int] = {"starttls": 587, "tls": 465, "none": 25}
-
-
-def _carrier(found: SiteFile, name: str) -> EmailSettings | SnppSettings:
-    table = found.carriers[name]
-    password = password_source(found, table)
-    if isinstance(table, EmailTable):
-        return EmailSettings(
-            name=name,
-            host=table.host,
-            port=table.port or _MAIL_PORT[table.security],
-            security=table.security,
-            sender=table.sender,
-            username=table.username,
-            password=password,
-            ca_file=None if table.ca_file is None else found.beside(table.ca_file),
-            limit=table.limit,
-        )
-    return SnppSettings(
-        name=name,
-        host=table.host,
-        port=table.port,
-        level=table.level,
-        login=table.login,
-        password=password,
-        limit=table.limit,
-    )

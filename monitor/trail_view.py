@@ -93,9 +93,37 @@ def _sentence(told: Mapping[str, Any], names: Names, called: Mapping[str, str]) 
                 f"attempt {detail['attempt']} to {person} by {detail['carrier']} {verb}: {detail['answer']}"
             )
         case "notice-failed":
-            return f"could not reach {person} by {detail['carrier']}"
+            cause = f": {detail['cause']}" if "cause" in detail else ""
+            return f"could not reach {person} by {detail['carrier']}{cause}"
+        case "held-back":
+            until = f"{show(detail['until'])[11:16]}Z"
+            return f"notice to {person} held back until {until} at the earliest: {detail['cause']}"
+        case "told-together":
+            as_what = "a summary" if detail["summary"] else "a group"
+            return f"one of {len(detail['concerns'])} concerns that {person} is told of as {as_what}"
+        case "notice-returned":
+            status = f" ({detail['status']})" if "status" in detail else ""
+            return f"a mail to {person} came back: {detail['action']}{status}"
+        case "automatic-reply":
+            return f"an automatic reply{f' of {person}' if person else ''} by mail: no answer, and not taken as one"
+        case "reply-not-read":
+            return (
+                f"a reply{f' of {person}' if person else ''} by mail: nobody reads it, and it answers nothing"
+            )
+        case "return-unknown":
+            return f"a report about a mail that is not known: {detail['what']}; nothing was done"
         case "accepted" | "declined" | "handed-back" | "taken-over" | "withdrawn" | "accepted-again":
             return f"{told['event']} by {person}"
+        case "held" | "away" | "feed-ended":
+            until = f" until {show(detail['until'])[11:16]}Z" if "until" in detail else ""
+            reason = f": {detail['reason']}" if detail.get("reason") else ""
+            return f"{told['event']} by {person}{until}{reason}"
+        case "hold-ended":
+            return f"the {detail['kind']} of {person} is over: {detail['why']}"
+        case "quieted":
+            return f"{told['rule']} kept quiet by the {detail['kind']} of {person}"
+        case "carried":
+            return f"about {name_of(told.get('device'), names)} from now on, as its feed goes on there"
         case "rechecked":
             return "rechecked: still troubled" if detail.get("troubled") else "rechecked: nothing new"
         case "settled":

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.core.decode import decode
-from monitor.core.engine import Rejected
 from monitor.core.instants import parse, show
 from monitor.core.messages import Rejection, Snapshot
+from monitor.core.parts import Rejected
 from monitor.core.topics import state_topic
 from monitor.hearing import Heard, Hearing
 from monitor.recorded import Line, message_line, read_own

@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 import pytest
 
-from monitor.core import answers, fleet
+from monitor.core import answers, room
 from monitor.core.books import KEY
 from monitor.core.instants import DAY
 from monitor.reconcile import Line, as_json, as_table, compare
@@ -214,7 +214,7 @@ def older(bench: Bench) -> None:
 
 def test_what_had_no_room_is_accounted_for(monkeypatch: pytest.MonkeyPatch) -> None:
     """Devices and answers that were forgotten are counted as such."""
-    monkeypatch.setattr(fleet, "MOST_UNLISTED", 2)
+    monkeypatch.setattr(room, "MOST_UNLISTED", 2)
     monkeypatch.setattr(answers, "MOST_REMEMBERED", 2)
     bench = Bench(only("unattended"), reporting=0)
     for number in range(20):

@@ -14,9 +14,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.core.decode import decode
-from monitor.core.engine import Engine, Rejected
+from monitor.core.engine import Engine
 from monitor.core.instants import HOUR, MINUTE, SECOND, parse
 from monitor.core.messages import PAYLOAD_MAX, Reason, Rejection
+from monitor.core.parts import Rejected
 from monitor.core.problems import Problem, ProblemsFound
 from monitor.recorded import (
     MEMBER,
@@ -127,9 +128,9 @@ def test_what_was_decoded_is_decoded_again(topic: str, payload: bytes, retain: b
 
 def test_every_input_of_the_engine_has_a_form() -> None:
     """An input that could not be recorded would be missing from every recording."""
-    messages = {kind for kind in Engine._HANDLERS if issubclass(kind, tuple)}
+    messages = {kind for kind in Engine.HANDLERS if issubclass(kind, tuple)}
     assert Rejected in messages
-    assert set(Engine._HANDLERS) - messages == set(NAMES)
+    assert set(Engine.HANDLERS) - messages == set(NAMES)
     for kind in NAMES:
         assert not {object, bytes} & {*get_type_hints(kind).values()}, "JSON would not give it again"
 

@@ -47,10 +47,11 @@ async def test_it_says_that_it_is_there_and_that_it_has_gone(tmp_path: Path) -> 
         await made.monitor.start()
         with Ear(made.broker.address, PRESENCE) as ear:
             said = await ear.hears(PRESENCE, lambda said: said["online"])
-            assert parse(said["last_step"]) == parse(said["at"])
+            assert parse(said["last_step"]) <= parse(said["at"])
+            assert (said["stopped"], said["late_ms"], said["unstored_since"]) == (False, 0, None)
         assert await made.monitor.stop() == 0
         with Ear(made.broker.address, PRESENCE) as ear:
-            await ear.hears(PRESENCE, lambda said: not said["online"])
+            assert (await ear.hears(PRESENCE, lambda said: not said["online"]))["stopped"]
         assert not (made.state_dir / control.SOCKET_NAME).exists()
         assert [entry["event"] for entry in made.trail()][-1] == "stopped"
 
@@ -62,7 +63,7 @@ async def test_its_last_will_says_that_it_was_killed(tmp_path: Path) -> None:
         with Ear(made.broker.address, PRESENCE) as ear:
             await ear.hears(PRESENCE, lambda said: said["online"])
             await made.monitor.kill()
-            await ear.hears(PRESENCE, lambda said: not said["online"])
+            assert not (await ear.hears(PRESENCE, lambda said: not said["online"]))["stopped"]
 
 
 @pytest.mark.long

@@ -10,15 +10,12 @@ import pytest
 from monitor.adapters.email import EmailCarrier
 from monitor.adapters.mqtt import BrokerAddress
 from monitor.adapters.snpp import SnppCarrier
+from monitor.carrier_settings import EmailSettings, SnppSettings
 from monitor.core.ladders import Ladder, Rung
 from monitor.core.messages import Plan, Window
 from monitor.core.rota import FOR_EVER, Span
 from monitor.core.site import MINUTE, SECOND, Person, Reach, Times
-from monitor.settings import (
-    EmailSettings,
-    SnppSettings,
-    load,
-)
+from monitor.settings import load
 from tests.sitefile.site_text import KEY, errors, loaded, written
 
 RULES = Path(__file__).parent.parent / "rules"
@@ -182,7 +179,9 @@ def test_the_carriers(tmp_path: Path) -> None:
     assert pager == SnppSettings(
         name="pager", host="127.0.0.1", port=444, level=2, login="x", password=None, limit=1500
     )
-    assert loaded(tmp_path).carriers["mail"].port == 2525
+    named = loaded(tmp_path).carriers["mail"]
+    assert isinstance(named, EmailSettings)
+    assert named.port == 2525
     assert isinstance(mail.carrier(), EmailCarrier)
     assert isinstance(pager.carrier(), SnppCarrier)
     assert (mail.carrier().name, pager.carrier().name) == ("mail", "pager")
@@ -192,7 +191,9 @@ def test_the_carriers(tmp_path: Path) -> None:
 def test_the_usual_port_of_mail(tmp_path: Path, security: str, port: int) -> None:
     """Without a port it is the one registered for that protection."""
     settings = loaded(tmp_path, ("port = 2525\n", ""), ('security = "none"', f'security = "{security}"'))
-    assert settings.carriers["mail"].port == port
+    mail = settings.carriers["mail"]
+    assert isinstance(mail, EmailSettings)
+    assert mail.port == port
 
 
 def test_files_that_are_not_there(tmp_path: Path) -> None:

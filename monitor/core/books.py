@@ -17,7 +17,7 @@ from monitor.core.outbox import Notice
 KEY, NOTICE_DAY = "books", "notice-day"  # of the engine's rows; a kind of rows of its own
 OUTCOMES = (
     "snapshots", "duplicate", "late", "contested", "plans", "plans unchanged", "presences", "presences unchanged",
-    "answers", "answers repeated", "cleared", "nothing",
+    "answers", "answers repeated", "cleared", "drill over", "nothing",
 )  # fmt: skip
 """What becomes of a message that can be read, as the engine counts it."""
 REJECTED = "rejected "

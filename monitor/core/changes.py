@@ -9,11 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-STATE_VERSION: Final = 2
+STATE_VERSION: Final = 3
 """The version of the JSON in every row; a store refuses rows of a newer one."""
 
 KINDS: Final = (
-    "device", "concern", "notice", "engine", "answer", "unit", "technical",
+    "device", "concern", "notice", "engine", "answer", "unit", "technical", "group", "load", "sent-mail",
+    "hold", "place", "drill", "rota", "configuration",
     "notice-day", "quarantine-place", "quarantine-day", "notice-over",
 )  # fmt: skip
 """What a row may be about."""

@@ -101,6 +101,17 @@ _CONCERNS_EXAMPLE: Final[dict[str, object]] = {
         }
     ],
 }
+_PRESENCE_EXAMPLE: Final[dict[str, object]] = {
+    "online": True,
+    "at": "2026-03-14T01:17:04.000Z",
+    "last_step": "2026-03-14T01:17:03.950Z",
+    "stopped": False,
+    "late_ms": 0,
+    "link_since": "2026-03-13T18:02:11.400Z",
+    "unstored_since": None,
+    "interval_ms": 15000,
+    "version": "0.5.0",
+}
 
 _KINDS: Final = (
     _Kind(
@@ -154,8 +165,8 @@ _KINDS: Final = (
         "{site}/monitor/{name}/presence",
         "send",
         True,
-        "Whether the monitor is there; online = false is its last will",
-        {"online": True, "at": "2026-03-14T01:17:04.000Z", "last_step": "2026-03-14T01:17:03.950Z"},
+        "Whether the monitor is there, and works; online = false is its last will",
+        _PRESENCE_EXAMPLE,
     ),
 )
 

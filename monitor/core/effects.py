@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -25,10 +25,11 @@ class SendNotice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Publish:
-    """Publish retained on the bus; `payload` empty clears the topic."""
+    """Publish on the bus, retained if not said otherwise; `payload` empty clears the topic."""
 
     topic: str
     payload: bytes
+    retain: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,7 +62,7 @@ class Attempted:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """A person's answer by a command: a code or a concern's id, what is answered, as whom."""
+    """A person's answer by a command: a code, a concern's id or a device, what is answered, as whom, until when."""
 
     token: str
     reference: str
@@ -69,6 +70,54 @@ class Asked:
     person: str
     reason: str | None = None
     via: str = "command"
+    until: int | None = None
+    to: Mapping[str, str] = field(default_factory=dict)  # of swap and move: device, place, pager_place, unit
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LinkRefused:
+    """Something from a phone that opened nothing: `what` is "link", "code" or "form"; `unsaid` more were not told."""
+
+    what: str
+    why: str
+    person: str | None = None
+    concern: str | None = None
+    unsaid: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrillAsked:
+    """A drill is wanted; `wait` in ms, `by` is "command" or "calendar", `seal` a secret that nobody else knows."""
+
+    token: str
+    unit: str
+    to: str | None
+    priority: str
+    wait: int
+    by: str
+    seal: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrillStopped:
+    """A drill is wanted no more."""
+
+    token: str
+    unit: str
+    drill: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Returned:
+    """Something has come back to a mail: `notice` is whose it may be, `what` an action of RFC 3464, automatic or reply.
+
+    `status` is the code of RFC 3463, "" if there is none. All of it may be forged.
+    """
+
+    token: str
+    notice: str
+    what: str
+    status: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,3 +161,22 @@ class MarkerBack:
     """Our own marker has come back."""
 
     token: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TroubleOver:
+    """What `TroubleSeen` told of and lasts is over."""
+
+    trouble: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RotaRead:
+    """The site's calendars say these shifts (person, role, unit, start, end; ms UTC) until before the instant `until`.
+
+    `named` are all whom they name at any time. `until` None: the site has no calendars.
+    """
+
+    shifts: Sequence[Sequence[Any]]
+    named: Sequence[str]
+    until: int | None

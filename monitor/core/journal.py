@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Literal, NamedTuple
 
 from monitor.core.changes import TrailEntry
@@ -34,7 +34,15 @@ LIMITED = {
     "plan-changed": MOST_AN_HOUR,
     "device-moved": MOST_AN_HOUR,
     "clock-doubtful": MOST_AN_HOUR,
+    "return-unknown": MOST_AN_HOUR,  # of all together
+    "notice-returned": 10,  # for each notice, as the next two
+    "automatic-reply": 10,
+    "reply-not-read": 10,
     "answer-refused": MOST_AN_HOUR,  # for each person and device
+    "link-refused": MOST_AN_HOUR,  # for each person, and of all that name nobody, as the next two
+    "code-refused": MOST_AN_HOUR,
+    "form-refused": MOST_AN_HOUR,
+    "quieted": MOST_AN_HOUR,
     "claimed-by-two": 1,
     "device-forgotten": MOST_AN_HOUR,  # of all together, as the next three
     "bridge-forgotten": MOST_AN_HOUR,
@@ -59,6 +67,9 @@ class Journal:
         self._names: dict[str, tuple[Literal["person", "device"], str]] = {}
         self._happened: list[Happening] = []
         self._said: dict[tuple[str, str], tuple[int, int]] = {}
+        self.listener: Callable[[Happening], None] | None = (
+            None  # hears of each at once; may note nothing itself
+        )
         self.noted: Counter[str] = Counter()  # entries by event
 
     def note(
@@ -89,6 +100,8 @@ class Journal:
             now if at is None else at, now, event, concern, rule, device, person, priority, dict(told)
         )
         self._happened.append(happening)
+        if self.listener is not None:
+            self.listener(happening)
         if not self._trail:
             return
         if happening.at != now:

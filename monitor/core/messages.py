@@ -183,6 +183,7 @@ class Reason(StrEnum):
     BAD_PRESENCE = "bad-presence"
     DECODER_FAULT = "decoder-fault"
     ENGINE_FAULT = "engine-fault"
+    RESERVED_NAME = "reserved-name"  # of drills, and not sent by us
     TOO_MANY = "too-many"  # more unlisted devices, or bridges, than anybody has
 
 

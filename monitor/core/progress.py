@@ -104,7 +104,12 @@ def _length(window: Window) -> int:
 def _spans(plan: Plan, zone: Zone, day: int, begins: int, ends: int) -> Iterable[Span]:
     starts = sorted(
         (zone.to_utc(date + window.start_min * MINUTE), date, place)
-        for date in (day - DAY, day, day + DAY)
+        for date in (
+            day - 2 * DAY,
+            day - DAY,
+            day,
+            day + DAY,
+        )  # two: the day before may be left out, as above
         for place, window in enumerate(plan.windows)
     )
     free = begins

@@ -12,7 +12,16 @@ from typing import Any, Final
 from monitor.core.instants import MINUTE
 from monitor.core.phrases import clock, for_how_long, one_line
 from monitor.core.plans import Zone
-from monitor.core.wording import ACTIVITY, CONDITIONS, FEED_KIND, MEASURED, SEEN, SEEN_WITH, SOUNDING
+from monitor.core.wording import (
+    ACTIVITY,
+    CONDITIONS,
+    DRILL_LACKS,
+    FEED_KIND,
+    MEASURED,
+    SEEN,
+    SEEN_WITH,
+    SOUNDING,
+)
 
 Evidence = Mapping[str, Any]
 _UNITS: Final = {
@@ -90,6 +99,9 @@ def leaf_words(leaf: Any, evidence: Evidence) -> str:
         return FEED_KIND.get(wanted, one_line(wanted, 20))
     if field == "activity":
         return f"the pump is {ACTIVITY.get(wanted, one_line(wanted, 20))}"
+    lacks = DRILL_LACKS.get(evidence.get("drill_lacks", "")) if field == "drill_missed" else None
+    if lacks is not None:
+        return f"its last drill was missed: {lacks.format(wait='its wait')}"
     words = SEEN_WITH.get((field, wanted), "")
     names = [name for name in _UNITS if f"{{{name}}}" in words]
     if names and all(name in evidence for name in names):  # else not all of it was known

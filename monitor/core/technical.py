@@ -149,9 +149,9 @@ class Technical:
             elif state["sort"] in SORTS:
                 self.troubles[key] = Trouble.load(state)
 
-    def watching(self, now: int) -> None:
-        """It watches: to be stored once in a while, however quiet the night."""
-        if self.alive is None or now - self.alive >= ALIVE:
+    def watching(self, now: int, *, at_once: bool = False) -> None:
+        """It watches: to be stored once in a while, however quiet the night, or `at_once`, for a commit of it."""
+        if at_once or self.alive is None or now - self.alive >= ALIVE:
             self.alive, self._alive_changed = now, True
 
     # ---- the store ---------------------------------------------------------------------------------------------------

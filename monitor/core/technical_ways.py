@@ -39,12 +39,16 @@ def next_way(site: Site, trouble: Trouble, known: Mapping[str, Trouble], now: in
 
 
 def _ways(site: Site, people: Iterable[str], trouble: Trouble) -> Iterable[Way]:
-    silent = trouble.about if trouble.sort == CANNOT_SEND and trouble.owed == "begun" else None
+    begun = trouble.owed == "begun"
+    silent = trouble.about if begun and trouble.sort == CANNOT_SEND else None
+    refuses = trouble.about if begun and trouble.sort == REFUSES else None
     for person in people:
         for number, reach in enumerate(site.people[person].reach if person in site.people else ()):
             way = Way(person, number)
-            # That a carrier does not send is not told by that carrier.
-            if reach.carrier != silent and way.key not in trouble.closed:
+            # That a carrier does not send is not told by that carrier, nor to whom it refuses by what it refuses.
+            if reach.carrier == silent or f"{reach.carrier} {person}" == refuses:
+                continue
+            if way.key not in trouble.closed:
                 yield way
 
 

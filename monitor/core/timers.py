@@ -17,10 +17,12 @@ class Kind(IntEnum):
     )
     UNIT = 3
     DUTY = 4
-    CONCERN = 5
-    NOTICE = 6
-    RETIRE = 7
-    TECHNICAL = 8
+    HOLD = 5  # before the recheck of what it held, and after a duty that ends with it
+    CONCERN = 6
+    NOTICE = 7
+    RETIRE = 8
+    TECHNICAL = 9
+    DRILL = 10
 
 
 class Timers:

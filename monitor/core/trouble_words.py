@@ -19,6 +19,9 @@ from monitor.core.troubles import (
     CLOCK_STEPPED,
     QUARANTINE_FULL,
     REFUSES,
+    ROTA_ENDS,
+    ROTA_UNREAD,
+    SITE_UNREAD,
     TRAIL_DOUBTFUL,
     Trouble,
 )
@@ -291,6 +294,87 @@ def _clock(trouble: Trouble, at: At) -> Words:
     )
 
 
+_CHECK: Final = (
+    "`secondbell check --site FILE` on that machine names each mistake: file, event, what is expected."
+)
+_TAKEN: Final = "It is looked at each minute and taken by itself once it is right."
+
+
+def _known_until(trouble: Trouble, at: At) -> str:
+    until = trouble.facts.get("until")
+    return at(int(until)) if isinstance(until, int) else "not known"
+
+
+def _rota_begins(trouble: Trouble, at: At) -> Words:
+    since, until = at(trouble.since), _known_until(trouble, at)
+    return Words(
+        "a changed rota cannot be read",
+        _mail(
+            f"since {since} the rota's files cannot be read ({int(trouble.facts.get('problems', 1))} mistakes).",
+            "the last good rota goes on, so swaps and changes made since then are NOT known, and the wrong person may "
+            f"be told. It is known until {until}; after that nobody is on duty by it, and the last resort is told.",
+            (
+                _CHECK,
+                "Mend the files, or put the last good ones back.",
+                "Until then whoever stands in the old rota is called: those who have swapped must tell each other.",
+            ),
+            f"{_TAKEN} You are told again each day until then.",
+        ),
+        f"changed rota cannot be read since {since}: the last good one goes on, until {until}. Swaps are NOT known. "
+        "See mail or check.",
+    )
+
+
+def _rota_runs_out(trouble: Trouble, at: At) -> Words:
+    until = _known_until(trouble, at)
+    return Words(
+        f"the rota runs out: known until {until} only",
+        _mail(
+            f"the rota's calendar files still cannot be read, and the last good rota ends at {until}.",
+            "after that nobody is on duty by the calendars: whoever should be called is passed over, and only duties "
+            "of the site file and the last resort are told.",
+            (
+                _CHECK,
+                "Mend the files now; or take rota_dir out of the site file, and write the duties under [[duty]].",
+            ),
+            f"{_TAKEN} You are told again each day until then.",
+        ),
+        f"rota runs out at {until}: its files cannot be read. After that NOBODY is on duty by it. Mend them now.",
+    )
+
+
+def _rota_ends(trouble: Trouble, at: At) -> Words:
+    return Words(
+        "the rota is read again",
+        (f"The rota's calendar files are right again since {_over(trouble, at)}, and count from then on.",),
+        f"rota is read again, {_over(trouble, at)}.",
+    )
+
+
+def _site_begins(trouble: Trouble, at: At) -> Words:
+    since = at(trouble.since)
+    return Words(
+        "a changed site file is wrong",
+        _mail(
+            f"at {since} a change of the site file, its devices or its rules was looked at: "
+            f"{int(trouble.facts.get('problems', 1))} mistakes. None of it is taken.",
+            "what ran before goes on, whole. But were the service to stop now, it would not start with this file.",
+            (_CHECK, "Mend the file, or put the last good one back."),
+            _TAKEN,
+        ),
+        f"changed site file is wrong ({since}): not taken, what ran goes on. A restart would FAIL. Mend it; check "
+        "names each mistake.",
+    )
+
+
+def _site_ends(trouble: Trouble, at: At) -> Words:
+    return Words(
+        "the site file is right again",
+        (f"The site file is right again since {_over(trouble, at)}, and the service runs with it.",),
+        f"site file is right again, {_over(trouble, at)}.",
+    )
+
+
 _BEGINS: Final[Mapping[str, Callable[[Trouble, At], Words]]] = {
     CANNOT_STORE: _store_begins,
     CANNOT_SEND: _send_begins,
@@ -299,9 +383,15 @@ _BEGINS: Final[Mapping[str, Callable[[Trouble, At], Words]]] = {
     TRAIL_DOUBTFUL: _trail,
     QUARANTINE_FULL: _quarantine,
     CLOCK_STEPPED: _clock,
+    ROTA_UNREAD: _rota_begins,
+    ROTA_ENDS: _rota_runs_out,
+    SITE_UNREAD: _site_begins,
 }
 _ENDS: Final[Mapping[str, Callable[[Trouble, At], Words]]] = {
     CANNOT_STORE: _store_ends,
     CANNOT_SEND: _send_ends,
     REFUSES: _refuses_ends,
+    ROTA_UNREAD: _rota_ends,
+    ROTA_ENDS: _rota_ends,
+    SITE_UNREAD: _site_ends,
 }

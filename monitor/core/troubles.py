@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final, NamedTuple
 
-from monitor.core.instants import HOUR, MINUTE
+from monitor.core.instants import DAY, HOUR, MINUTE
 
 CANNOT_STORE: Final = "cannot-store"
 CANNOT_SEND: Final = "cannot-send"
@@ -18,6 +18,9 @@ BACK: Final = "back-after-a-gap"
 TRAIL_DOUBTFUL: Final = "trail-doubtful"
 QUARANTINE_FULL: Final = "quarantine-full"
 CLOCK_STEPPED: Final = "clock-stepped"
+ROTA_UNREAD: Final = "rota-unread"
+ROTA_ENDS: Final = "rota-runs-out"
+SITE_UNREAD: Final = "site-file-unread"
 
 
 class Sort(NamedTuple):
@@ -42,6 +45,9 @@ SORTS: Final[Mapping[str, Sort]] = {
     TRAIL_DOUBTFUL: Sort(4 * HOUR, "low", lasts=False),
     QUARANTINE_FULL: Sort(4 * HOUR, "low", lasts=False),
     CLOCK_STEPPED: Sort(30 * MINUTE, "low", lasts=False),
+    ROTA_UNREAD: Sort(DAY, "low", lasts=True, repeated=True),  # each day the known rota is a day shorter
+    ROTA_ENDS: Sort(DAY, "high", lasts=True, repeated=True),
+    SITE_UNREAD: Sort(4 * HOUR, "low", lasts=True),
 }
 
 

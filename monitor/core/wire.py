@@ -128,7 +128,9 @@ class Envelope(Wire):
         pattern=SOURCE_FORM, description="urn:bridge: and the bridge's id.", examples=["urn:bridge:north-7"]
     )
     subject: str = Field(
-        pattern=f"^{LEVEL}$", description="The device's id, the same as in the topic.", examples=["pump-0042"]
+        pattern=f"^{LEVEL}$",
+        description="The device's id, the same as in the topic. Those that begin with drill- are the monitor's own.",
+        examples=["pump-0042"],
     )
     time: Instant = Field(
         description="When this was so, by the bridge's clock: RFC 3339 with a zone.",
@@ -215,7 +217,11 @@ class AnswerData(Wire):
     person: str = Field(
         pattern=PERSON_FORM, description="The id of the person as the site file has it.", examples=["n-07"]
     )
-    until: Instant | None = Field(default=None, description="Until when, RFC 3339. Needed for hold and away.")
+    until: Instant | None = Field(
+        default=None,
+        description="Until when, RFC 3339. Needed for hold (at most 2 h ahead, 30 min where a stop is dangerous) and "
+        "away (at most 60 min ahead).",
+    )
     reason: str | None = Field(default=None, max_length=REASON_MAX, description="Why, in a few words.")
 
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
-from monitor.adapters.email import MAILBOX
-from monitor.adapters.snpp import PAGER, SnppCarrier
 from monitor.adapters.zones import zone_table
 from monitor.core.instants import show_duration
 from monitor.core.ladders import WAIT
 from monitor.core.problems import Problem
 from monitor.core.rulebook import Rule, override_problem
-from monitor.sitefile.password import PasswordMissing, PasswordSource, read_secret
+from monitor.sitefile import carrier_checks
+from monitor.sitefile.drill_doubts import drill_mistakes
+from monitor.sitefile.pages_table import pages_errors
 from monitor.sitefile.problems import show_value
 from monitor.sitefile.reading import SiteFile
-from monitor.sitefile.tables import EmailTable, LadderTable, Login, SnppTable
+from monitor.sitefile.tables import LadderTable
 from monitor.sitefile.values import broker_url
 
 Rules = Mapping[str, Rule]
@@ -29,15 +29,17 @@ def errors_in(found: SiteFile, rules: Rules, *, all_known: bool = True) -> list[
     checks = (
         _site(found),
         _broker(found),
-        _carriers(found),
+        carrier_checks.carriers(found),
         _people(found),
         _ladders(found),
         _roles(found),
-        _waits(found),
+        waits(found),
         _duty(found),
         _devices(found),
         _rules(found, rules, all_known),
         _times(found),
+        pages_errors(found),
+        drill_mistakes(found),
     )
     return [problem for check in checks for problem in check]
 
@@ -54,13 +56,6 @@ def ladder_for(found: SiteFile, unit: str, priority: str) -> tuple[int, LadderTa
             if (ladder.unit, ladder.priority) == wanted:
                 return index, ladder
     return None
-
-
-def password_source(found: SiteFile, login: Login) -> PasswordSource | None:
-    """Where the password of a login lies, if it has one."""
-    if login.password_file is not None:
-        return PasswordSource(file=found.beside(login.password_file))
-    return PasswordSource(env=login.password_env) if login.password_env is not None else None
 
 
 def threshold_tables(found: SiteFile) -> Iterator[tuple[str, str, str, object, bool]]:
@@ -120,27 +115,6 @@ def _site(found: SiteFile) -> Iterator[Problem]:
         yield Problem(found.file, "site.state_dir", show_value(site.state_dir), "a folder; this is a file")
 
 
-def _file(found: SiteFile, key: str, name: str | None) -> Iterator[Problem]:
-    if name is not None and not found.beside(name).is_file():
-        yield Problem(found.file, key, show_value(name), f"a file; there is none at {found.beside(name)}")
-
-
-def _password(found: SiteFile, key: str, login: Login, user: str, has_user: bool) -> Iterator[Problem]:
-    source = password_source(found, login)
-    if login.password_file is not None and login.password_env is not None:
-        yield Problem(found.file, f"{key}.password_env", "", "only one of password_file, password_env")
-    if source is not None and not has_user:
-        which = "password_file" if source.file is not None else "password_env"
-        yield Problem(
-            found.file, f"{key}.{which}", "", f"{user} beside it: a password without one is never used"
-        )
-    if source is not None and source.file is not None:
-        try:
-            read_secret(source)
-        except PasswordMissing as error:
-            yield Problem(found.file, f"{key}.password_file", "", f"a file with the password alone: {error}")
-
-
 def _broker(found: SiteFile) -> Iterator[Problem]:
     broker = found.broker
     if broker is None:
@@ -152,30 +126,8 @@ def _broker(found: SiteFile) -> Iterator[Problem]:
         yield Problem(
             found.file, "broker.ca_file", show_value(broker.ca_file), "mqtts:// in addresses to use it for"
         )
-    yield from _file(found, "broker.ca_file", broker.ca_file)
-    yield from _password(found, "broker", broker, "username", broker.username is not None)
-
-
-def _carriers(found: SiteFile) -> Iterator[Problem]:
-    if not found.written["carriers"]:
-        yield Problem(found.file, "carriers", "", "is missing: at least one, or nobody can be told")
-    for name, carrier in found.carriers.items():
-        key = f"carriers.{name}"
-        if isinstance(carrier, EmailTable):
-            yield from _password(found, key, carrier, "username", carrier.username is not None)
-            yield from _file(found, f"{key}.ca_file", carrier.ca_file)
-            if carrier.username is not None and password_source(found, carrier) is None:
-                wanted = "password_file or password_env beside it"
-                yield Problem(found.file, f"{key}.username", show_value(carrier.username), wanted)
-            if carrier.ca_file is not None and carrier.security == "none":
-                wanted = "security starttls or tls to use it for"
-                yield Problem(found.file, f"{key}.ca_file", show_value(carrier.ca_file), wanted)
-        else:
-            yield from _password(found, key, carrier, "login", carrier.login is not None)
-            try:
-                SnppCarrier(carrier.host, carrier.port, carrier.level, carrier.login)
-            except ValueError as error:
-                yield Problem(found.file, f"{key}.login", show_value(carrier.login), str(error))
+    yield from carrier_checks.file(found, "broker.ca_file", broker.ca_file)
+    yield from carrier_checks.password(found, "broker", broker, "username", broker.username is not None)
 
 
 def _people(found: SiteFile) -> Iterator[Problem]:
@@ -189,12 +141,7 @@ def _people(found: SiteFile) -> Iterator[Problem]:
                 wanted = _one_of("carriers", found.written["carriers"])
                 yield Problem(found.file, f"{key}.carrier", show_value(way.carrier), wanted)
             carrier = found.carriers.get(way.carrier)
-            if isinstance(carrier, EmailTable) and not MAILBOX.fullmatch(way.address):
-                wanted = "a mail address, in plain ASCII and without a name"
-                yield Problem(found.file, f"{key}.address", show_value(way.address), wanted)
-            if isinstance(carrier, SnppTable) and not PAGER.fullmatch(way.address):
-                wanted = "a pager's id: 1 to 64 letters, digits, or any of @ . _ + -"
-                yield Problem(found.file, f"{key}.address", show_value(way.address), wanted)
+            yield from carrier_checks.address(found, carrier, f"{key}.address", way.address)
             if (first := taken.setdefault((way.carrier, way.address.casefold()), key)) != key:
                 wanted = f"an address of its own; it is also {first}"
                 yield Problem(found.file, f"{key}.address", show_value(way.address), wanted)
@@ -220,8 +167,8 @@ def _ladders(found: SiteFile) -> Iterator[Problem]:
 
 def _roles(found: SiteFile) -> Iterator[Problem]:
     """Roles that a ladder names and nobody has, for the units that climb it."""
-    if found.broken & {"duty", "ladders"}:
-        return  # what is wrong there may be all that is wrong
+    if found.broken & {"duty", "ladders"} or found.site is None or found.site.rota_dir is not None:
+        return  # what is wrong there may be all that is wrong; a rota has roles too, and its holes are listed
     climbed: dict[int, list[str]] = {}
     for unit in sorted(found.written["units"]):
         for priority in ("high", "medium", "low"):
@@ -246,7 +193,7 @@ def _roles(found: SiteFile) -> Iterator[Problem]:
                     yield Problem(found.file, where, show_value(entry), wanted)
 
 
-def _waits(found: SiteFile) -> Iterator[Problem]:
+def waits(found: SiteFile) -> Iterator[Problem]:
     """Waits that are over before all ways to a person can have been tried, each until it is given up."""
     give_up = found.times.give_up.model_dump()
     for index, ladder in found.ladders.items():

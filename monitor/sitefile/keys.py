@@ -9,17 +9,20 @@ from collections.abc import Iterator
 
 from pydantic import BaseModel
 
+from monitor.sitefile.carrier_tables import EmailTable, HttpsTable, PluginTable, SnppTable
+from monitor.sitefile.drill_table import DrillTable
+from monitor.sitefile.health_table import HealthTable
+from monitor.sitefile.load_table import LoadTable
+from monitor.sitefile.pages_table import PagesTable
 from monitor.sitefile.problems import inner_model
 from monitor.sitefile.tables import (
     BrokerTable,
     DeviceTable,
     DutyTable,
-    EmailTable,
     LadderTable,
     PersonTable,
     RuleTable,
     SiteTable,
-    SnppTable,
     UnitTable,
 )
 from monitor.sitefile.times import TimesTable
@@ -29,13 +32,19 @@ TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("`[broker]`: where messages come from", BrokerTable),
     ('`[carriers.NAME]` with `kind = "email"`: mail', EmailTable),
     ('`[carriers.NAME]` with `kind = "snpp"`: pager', SnppTable),
+    ('`[carriers.NAME]` with `kind = "https"`: a signed POST', HttpsTable),
+    ("`[carriers.NAME]` with the name of a plug-in as `kind`", PluginTable),
     ("`[people.ID]`: who can be told", PersonTable),
     ("`[units.NAME]`: wards or districts", UnitTable),
     ("`[[ladders]]`: who is told first, and next", LadderTable),
     ("`[[duty]]`: who has which role", DutyTable),
+    ("`[[drills]]`: drills by calendar", DrillTable),
     ("`[devices.ID]`: the pumps", DeviceTable),
     ("`[rules.NAME]`: other limits than the shipped ones", RuleTable),
+    ("`[load]`: how much one person is sent", LoadTable),
     ("`[times]`: other times than the shipped ones", TimesTable),
+    ("`[pages]`: the page on a phone; without this table there is none", PagesTable),
+    ("`[health]`: how the service is; without this table nobody can ask", HealthTable),
 )
 
 

@@ -13,22 +13,26 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
+from monitor.adapters import plugins
+from monitor.adapters.carriers import one_line
 from monitor.core.problems import Problem, ProblemsFound, show_key
 from monitor.core.topics import RESERVED_UNITS, is_level
+from monitor.sitefile.carrier_tables import KINDS, CarrierTable, EmailTable, PluginTable
 from monitor.sitefile.device_list import COLUMNS, read_devices
-from monitor.sitefile.problems import problems_in, show_value, unknown_key
+from monitor.sitefile.drill_table import DrillTable
+from monitor.sitefile.health_table import HealthTable
+from monitor.sitefile.load_table import LoadTable
+from monitor.sitefile.pages_table import PagesTable
+from monitor.sitefile.problems import keys_of, problems_in, show_value, unknown_key
 from monitor.sitefile.tables import (
     SECTIONS,
     BrokerTable,
-    CarrierTable,
     DeviceTable,
     DutyTable,
-    EmailTable,
     LadderTable,
     PersonTable,
     RuleTable,
     SiteTable,
-    SnppTable,
     UnitTable,
 )
 from monitor.sitefile.times import TimesTable
@@ -62,7 +66,11 @@ class SiteFile:
     duty: dict[int, DutyTable] = field(default_factory=dict)
     devices: dict[str, DeviceTable] = field(default_factory=dict)
     rules: dict[str, RuleTable] = field(default_factory=dict)
+    load: LoadTable = field(default_factory=LoadTable)
     times: TimesTable = field(default_factory=TimesTable)
+    drills: dict[int, DrillTable] = field(default_factory=dict)  # by their place in the file
+    pages: PagesTable | None = None
+    health: HealthTable | None = None
     written: dict[str, frozenset[str]] = field(default_factory=dict)
     broken: set[str] = field(default_factory=set)
     csv_file: str = ""
@@ -89,6 +97,12 @@ class SiteFile:
 
 def read(path: Path) -> SiteFile:
     """Read a site file; Unreadable if it cannot be read or is not TOML, all else stands in `problems`."""
+    text, data = read_toml(path)
+    return Reader(SiteFile(path=path, text=text), data).read()
+
+
+def read_toml(path: Path) -> tuple[str, dict[str, Any]]:
+    """The text of a file, and what it says; Unreadable if it cannot be read or is not TOML."""
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
@@ -101,7 +115,7 @@ def read(path: Path) -> SiteFile:
         raise Unreadable([Problem(str(path), "", "", "not valid TOML: nested too deep")]) from None
     except ValueError as error:
         raise Unreadable([_syntax(path, str(error))]) from None
-    return _Reader(SiteFile(path=path, text=text), data).read()
+    return text, data
 
 
 def _syntax(path: Path, message: str) -> Problem:
@@ -116,8 +130,10 @@ def _syntax(path: Path, message: str) -> Problem:
     )
 
 
-class _Reader:
+class Reader:
     """Fills a SiteFile from what TOML gave."""
+
+    sections: Mapping[str, str] = SECTIONS
 
     def __init__(self, found: SiteFile, data: dict[str, Any]) -> None:
         self._found = found
@@ -126,16 +142,16 @@ class _Reader:
     def read(self) -> SiteFile:
         """All sections, each entry by itself."""
         found = self._found
-        self._drop_passwords(self._data, ())
-        for name in self._data:
-            if name not in SECTIONS:
-                found.problems.append(unknown_key(found.file, name, name, SECTIONS))
+        self._begin()
         found.site = self._one("site", SiteTable)
         found.broker = self._one("broker", BrokerTable)
+        found.load = (self._one("load", LoadTable) if "load" in self._data else None) or LoadTable()
         found.times = (self._one("times", TimesTable) if "times" in self._data else None) or TimesTable()
-        for name, raw in self._named("carriers", is_level, LEVEL_WANTED).items():
-            if (carrier := self._carrier(name, raw)) is not None:
-                found.carriers[name] = carrier
+        if "health" in self._data:
+            found.health = self._one("health", HealthTable)
+        if "pages" in self._data:
+            found.pages = self._one("pages", PagesTable)
+        self._read_carriers()
         found.people = self._tables("people", PersonTable, is_person, PERSON_WANTED)
         found.units = self._tables("units", UnitTable, _is_unit, f"{LEVEL_WANTED}; not bridge or monitor")
         found.devices = self._tables("devices", DeviceTable, is_level, LEVEL_WANTED)
@@ -143,7 +159,21 @@ class _Reader:
         found.rules = self._tables("rules", RuleTable, lambda _: True, "")
         found.ladders = self._listed("ladders", LadderTable)
         found.duty = self._listed("duty", DutyTable)
+        found.drills = self._listed("drills", DrillTable)
         return found
+
+    def _begin(self) -> None:
+        """See to it that no password is there, and no section that means nothing."""
+        found = self._found
+        self._drop_passwords(self._data, ())
+        for name in self._data:
+            if name not in self.sections:
+                found.problems.append(unknown_key(found.file, name, name, self.sections))
+
+    def _read_carriers(self) -> None:
+        for name, raw in self._named("carriers", is_level, LEVEL_WANTED).items():
+            if (carrier := self._carrier(name, raw)) is not None:
+                self._found.carriers[name] = carrier
 
     def _read_device_list(self) -> None:
         """Take the devices of the table beside the file in, as if they stood under [devices]."""
@@ -197,7 +227,7 @@ class _Reader:
 
     def _one(self, name: str, model: type[T]) -> T | None:
         if name not in self._data:
-            self._wrong([name], "", f"is missing: the table [{name}], {SECTIONS[name]}")
+            self._wrong([name], "", f"is missing: the table [{name}], {self.sections[name]}")
             return None
         return self._table(model, self._data[name], [name])
 
@@ -230,15 +260,45 @@ class _Reader:
 
     def _carrier(self, name: str, raw: object) -> CarrierTable | None:
         kind = raw.get("kind") if isinstance(raw, dict) else None
-        if kind == "email" or not isinstance(raw, dict):
-            return self._table(EmailTable, raw, ["carriers", name])
-        if kind == "snpp":
-            return self._table(SnppTable, raw, ["carriers", name])
-        wanted = "one of 'email', 'snpp'"
+        path: list[int | str] = ["carriers", name]
+        if not isinstance(raw, dict):
+            return self._table(EmailTable, raw, path)  # says that it is no table
+        if isinstance(kind, str) and kind in KINDS:
+            return self._table(KINDS[kind], raw, path)
+        try:
+            plugin = plugins.find(kind) if isinstance(kind, str) else None
+        except plugins.PluginBroken as error:
+            self._wrong([*path, "kind"], show_value(kind), f"a plug-in that works; {error}")
+            return None
+        if plugin is not None:
+            return self._plugin(plugin, raw, path)
+        wanted = f"one of {', '.join(map(repr, sorted(KINDS)))}"
+        there = ", ".join(map(repr, sorted(set(plugins.installed()) - set(KINDS))))
+        wanted += f", or an installed plug-in: {there}" if there else "; no plug-in is installed"
         if kind is None:
             wanted = f"is missing: {wanted}"
-        self._wrong(["carriers", name, "kind"], show_value(kind), wanted)
+        self._wrong([*path, "kind"], show_value(kind), wanted)
         return None
+
+    def _plugin(
+        self, plugin: plugins.CarrierPlugin, raw: dict[str, object], path: list[int | str]
+    ) -> CarrierTable | None:
+        """A plug-in's table: the keys that all carriers have, and its own."""
+        shared, known = keys_of(PluginTable), keys_of(plugin.options)
+        own = {key: value for key, value in raw.items() if key not in shared}
+        if plugin.options.model_config.get("extra") != "allow":
+            for key in own.keys() - known:
+                del own[key]
+                problem = unknown_key(self._found.file, show_key([*path, key]), key, [*shared, *known])
+                self._found.problems.append(problem)
+        table = self._table(PluginTable, {key: raw[key] for key in shared if key in raw}, path)
+        try:
+            options = self._table(plugin.options, own, path)
+        except Exception as error:  # another's code: a reader of values that raises as none should
+            fault = one_line(f"{type(error).__name__}: {error}")
+            self._wrong(path, "", f"keys that its plug-in can read; it failed on them: {fault}")
+            return None
+        return None if table is None or options is None else table.of(plugin, options)
 
 
 def _is_unit(name: str) -> bool:

@@ -8,12 +8,15 @@ from collections.abc import Container, Iterator, Mapping
 from monitor.core.instants import show_duration
 from monitor.core.problems import Problem
 from monitor.core.rulebook import Quantity, Rule
-from monitor.sitefile.checks import Rules, ladder_for, password_source, threshold_tables
+from monitor.sitefile.carrier_checks import password_source
+from monitor.sitefile.checks import Rules, ladder_for, threshold_tables
+from monitor.sitefile.drill_doubts import drill_doubts
 from monitor.sitefile.password import exposed
 from monitor.sitefile.plan_doubts import Doubt, plan_doubts
 from monitor.sitefile.problems import show_value
+from monitor.sitefile.quiet_doubts import quiet_doubts
 from monitor.sitefile.reading import SiteFile
-from monitor.sitefile.tables import Login, SnppTable
+from monitor.sitefile.tables import Hidden
 from monitor.sitefile.values import LONGEST_PAGER_PLACE, broker_url
 
 
@@ -36,6 +39,8 @@ def warnings_in(
         _ladders(found),
         _devices(found),
         _rules(found, rules, replaced),
+        drill_doubts(found),
+        quiet_doubts(found),
     )
     return [problem for check in checks for problem in check]
 
@@ -59,17 +64,16 @@ def _logins(found: SiteFile, environ: Mapping[str, str]) -> Iterator[Problem]:
         plain = not broker_url(broker.addresses[0]).tls
         yield from _password(found, "broker", broker, plain, environ)
     for name, carrier in found.carriers.items():
-        plain = isinstance(carrier, SnppTable) or carrier.security == "none"
-        yield from _password(found, f"carriers.{name}", carrier, plain, environ)
+        yield from _password(found, f"carriers.{name}", carrier, carrier.unprotected, environ)
 
 
 def _password(
-    found: SiteFile, key: str, login: Login, plain: bool, environ: Mapping[str, str]
+    found: SiteFile, key: str, login: Hidden, plain: bool, environ: Mapping[str, str]
 ) -> Iterator[Problem]:
     source = password_source(found, login)
     if source is None:
         return
-    which = f"{key}.{'password_file' if source.file is not None else 'password_env'}"
+    which = f"{key}.{login.hidden[0]}_{'file' if source.file is not None else 'env'}"
     if source.file is not None and (mode := exposed(source.file)) is not None:
         yield Problem(
             found.file, which, "", f"others may read {source.file} (mode {mode:04o}); chmod 0600 it"
@@ -117,7 +121,7 @@ def _ladders(found: SiteFile) -> Iterator[Problem]:
 
 
 def _devices(found: SiteFile) -> Iterator[Problem]:
-    pagers = any(isinstance(carrier, SnppTable) for carrier in found.carriers.values())
+    pagers = any(carrier.form == "page" for carrier in found.carriers.values())
     places: dict[str, str] = {}
     doubts: dict[int, list[Doubt]] = {}  # of a table of devices, many have the same plan
     for device, entry in found.devices.items():

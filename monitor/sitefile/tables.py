@@ -12,17 +12,16 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from monitor.core.messages import ENERGY_MAX, RATE_MAX, VOLUME_MAX, WINDOWS_MAX
+from monitor.sitefile.load_table import QuietTable
 from monitor.sitefile.values import (
     LONGEST_PLACE,
     broker_text,
     duration,
-    host,
     instant,
     label,
     level,
     minute,
     prefix,
-    sender,
     variable,
 )
 
@@ -30,15 +29,11 @@ Level = Annotated[str, AfterValidator(level)]
 Label = Annotated[str, AfterValidator(label(40))]
 Place = Annotated[str, AfterValidator(label(LONGEST_PLACE))]
 Path_ = Annotated[str, AfterValidator(label(1000))]
-Host = Annotated[str, AfterValidator(host)]
-Port = Annotated[int, Field(ge=1, le=65_535)]
 Prefix = Annotated[str, AfterValidator(prefix)]
-Sender = Annotated[str, AfterValidator(sender)]
 Variable = Annotated[str, AfterValidator(variable)]
 Instant = Annotated[int, BeforeValidator(instant)]
 Wait = Annotated[int, BeforeValidator(duration("30 s", "2 h"))]
 Repeat = Annotated[int, BeforeValidator(duration("1 min", "2 h"))]
-Limit = Annotated[int, BeforeValidator(duration("1 s", "2 min"))]
 Volume = Annotated[float, Field(gt=0, le=VOLUME_MAX)]
 Rate = Annotated[float, Field(gt=0, le=RATE_MAX)]
 Thresholds = dict[str, dict[str, Any]]
@@ -87,6 +82,11 @@ class SiteTable(Table):
         description="folder of further rule files of this site; relative to this file",
         examples=["rules"],
     )
+    rota_dir: Path_ | None = Field(
+        None,
+        description="folder of calendars (.ics) that say who is on duty when, beside [[duty]]; relative to this file",
+        examples=["rota"],
+    )
     devices_csv: Path_ | None = Field(
         None,
         description="table of further devices, one a line; relative to this file",
@@ -94,7 +94,16 @@ class SiteTable(Table):
     )
 
 
-class Login(Table):
+class Hidden(Table):
+    """A table with something secret, which never stands in the file but in another, or in the environment."""
+
+    @property
+    def hidden(self) -> tuple[str, str | None, str | None]:
+        """What it is called in keys, its file and its environment variable, of which one is given at most."""
+        raise NotImplementedError
+
+
+class Login(Hidden):
     """How the password of a login is found; it never stands in the file."""
 
     password_file: Path_ | None = Field(
@@ -105,6 +114,11 @@ class Login(Table):
     password_env: Variable | None = Field(
         None, description="environment variable that holds the password", examples=["MAIL_PASSWORD"]
     )
+
+    @property
+    def hidden(self) -> tuple[str, str | None, str | None]:
+        """Its password."""
+        return "password", self.password_file, self.password_env
 
 
 class BrokerTable(Login):
@@ -127,55 +141,23 @@ class BrokerTable(Login):
     protocol: Literal["3.1.1", "5"] = Field("3.1.1", description="version of MQTT", examples=["3.1.1"])
 
 
-class EmailTable(Login):
-    """[carriers.NAME], kind = "email\""""
-
-    kind: Literal["email"] = Field(description="mail, over SMTP", examples=["email"])
-    host: Host = Field(description="the mail server", examples=["mail.example.invalid"])
-    port: Port | None = Field(
-        None, description="by default 587 with starttls, 465 with tls, 25 with none", examples=[587]
-    )
-    security: Literal["starttls", "tls", "none"] = Field(
-        "starttls", description="how the connection is protected", examples=["starttls"]
-    )
-    sender: Sender = Field(
-        description="what stands in From", examples=["Second Bell <secondbell@larkfield.example.invalid>"]
-    )
-    username: Label | None = Field(None, description="login at the mail server", examples=["secondbell"])
-    ca_file: Path_ | None = Field(
-        None, description="certificates to trust, by default the system's", examples=["ca.pem"]
-    )
-    limit: Limit = Field(
-        20_000, description="how long one attempt may take, 1 s to 2 min; by default 20 s", examples=["20 s"]
-    )
-
-
-class SnppTable(Login):
-    """[carriers.NAME], kind = "snpp\""""
-
-    kind: Literal["snpp"] = Field(description="pager, over SNPP (RFC 1861)", examples=["snpp"])
-    host: Host = Field(description="the paging terminal", examples=["pager.example.invalid"])
-    port: Port = Field(444, description="by default 444", examples=[444])
-    level: Literal[1, 2] = Field(
-        1, description="level of RFC 1861; 2 adds login, urgency and several lines", examples=[2]
-    )
-    login: Annotated[str, AfterValidator(label(64))] | None = Field(
-        None, description="login at the paging terminal, level 2 only", examples=["larkfield"]
-    )
-    limit: Limit = Field(
-        20_000, description="how long one attempt may take, 1 s to 2 min; by default 20 s", examples=["20 s"]
-    )
-
-
-CarrierTable = EmailTable | SnppTable
-
-
-class ReachTable(Table):
-    """One way to a person."""
+class WayTable(Table):
+    """A carrier, and an address there."""
 
     carrier: str = Field(description="the name of a carrier of this file", examples=["pager"])
     address: Annotated[str, AfterValidator(label(320))] = Field(
         description="the address there: of a mailbox or of a pager", examples=["4471"]
+    )
+
+
+class ReachTable(WayTable):
+    """One way to a person."""
+
+    quiet: QuietTable | None = Field(
+        None,
+        description="hours in which this way is not used below high; the next way is, else the next rung; for "
+        "`last_resort` they do not count",
+        examples=[{"from": "22:00", "to": "07:00"}],
     )
 
 
@@ -344,5 +326,7 @@ SECTIONS: dict[str, str] = {
     "site": "who and where", "broker": "where messages come from", "carriers": "what carries notices",
     "people": "who can be told", "units": "wards or districts", "ladders": "who is told first, and next",
     "duty": "who has which role", "devices": "the pumps", "rules": "other limits than the shipped ones",
-    "times": "other times than the shipped ones",
+    "drills": "drills by calendar",
+    "load": "how much one person is sent", "times": "other times than the shipped ones", "pages": "the page on a phone",
+    "health": "how the service is, for other programs",
 }  # fmt: skip

@@ -9,8 +9,9 @@ from monitor.backtest.measures import Tally
 from monitor.backtest.playing import play
 from monitor.core.decode import decode
 from monitor.core.effects import Attempted, LinkUp, MarkerBack, SendMarker, SendNotice
-from monitor.core.engine import Engine, Loaded
+from monitor.core.engine import Engine
 from monitor.core.instants import MINUTE, SECOND
+from monitor.core.parts import Loaded
 from monitor.core.plans import UTC
 from monitor.core.site import Site
 from monitor.recorded import Line

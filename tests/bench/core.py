@@ -11,7 +11,8 @@ from collections.abc import Callable
 from monitor.adapters.lockfile import site_key
 from monitor.adapters.store import SqliteStore
 from monitor.core.decode import decode
-from monitor.core.engine import Engine, Loaded
+from monitor.core.engine import Engine
+from monitor.core.parts import Loaded
 from monitor.core.trail import Frontier
 from monitor.settings import load
 from tests.bench import sites

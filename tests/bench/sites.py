@@ -9,7 +9,8 @@ from pathlib import Path
 from monitor.adapters.lockfile import site_key
 from monitor.adapters.store import SqliteStore
 from monitor.core.decode import decode
-from monitor.core.engine import Engine, Loaded
+from monitor.core.engine import Engine
+from monitor.core.parts import Loaded
 from monitor.core.trail import Frontier
 from monitor.settings import load
 from tests.bench.messages import DEVICES_A_UNIT, PREFIX, SITE, name, payload, topic, unit

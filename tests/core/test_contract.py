@@ -238,5 +238,15 @@ def test_no_open_concern_is_an_empty_list() -> None:
 def test_the_monitors_presence_is_published(last_step: int | None, shown: str | None) -> None:
     """It says whether the monitor is there, when that was said, and when it last worked."""
     message = json.loads(monitor_presence_payload(online=True, at=2_000, last_step=last_step))
-    assert message == {"online": True, "at": "1970-01-01T00:00:02.000Z", "last_step": shown}
+    assert message == {
+        "online": True,
+        "at": "1970-01-01T00:00:02.000Z",
+        "last_step": shown,
+        "stopped": False,
+        "late_ms": 0,
+        "link_since": None,
+        "unstored_since": None,
+        "interval_ms": 15_000,
+        "version": "",
+    }
     jsonschema.validate(message, schema_of("MonitorPresence"), Draft202012Validator)

@@ -214,7 +214,12 @@ def test_every_reason_has_a_message_that_gives_it() -> None:
         read(PRESENCE, online),
     }  # fmt: skip
     reasons = {decoded.reason for decoded in given_ if isinstance(decoded, Rejection)}
-    beyond = {Reason.DECODER_FAULT, Reason.ENGINE_FAULT, Reason.TOO_MANY}  # ours, and the engine's own
+    beyond = {
+        Reason.DECODER_FAULT,
+        Reason.ENGINE_FAULT,
+        Reason.TOO_MANY,
+        Reason.RESERVED_NAME,
+    }  # ours, the engine's
     assert reasons == set(Reason) - beyond
 
 

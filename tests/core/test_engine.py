@@ -47,6 +47,11 @@ wait = st.tuples(st.just("pass"), st.sampled_from([1, 4, 20, 61, 125, 310, 620, 
 answer = st.tuples(
     st.just("answer"), st.sampled_from(ANSWERS), st.tuples(st.sampled_from(PEOPLE), st.sampled_from(PUMPS))
 )
+purpose = st.tuples(
+    st.just("purpose"),
+    st.sampled_from(("hold", "hold", "away", "feed-ended", "swap", "move", "withdraw")),
+    st.tuples(st.sampled_from(PEOPLE), st.sampled_from(PUMPS)),
+)
 button = st.tuples(st.just("button"), st.sampled_from(PEOPLE), st.sampled_from(PUMPS))
 carrier = st.tuples(
     st.just("carrier"),
@@ -55,7 +60,7 @@ carrier = st.tuples(
 )
 bridge = st.tuples(st.just("bridge"), st.sampled_from([True, True, False]), st.sampled_from([True, False]))
 steps = st.one_of(
-    trouble, trouble, mend, mend, state, wait, answer, answer, answer, button, late, carrier, bridge
+    trouble, trouble, mend, mend, state, wait, answer, answer, answer, purpose, button, late, carrier, bridge
 )
 nights = st.lists(steps, min_size=15, max_size=35)
 
@@ -78,6 +83,11 @@ def do(bench: Bench, step: tuple[Any, Any, Any]) -> None:
         case "answer", answer, (person, pump):
             for concern in bench.concerns(pump)[-1:]:
                 bench.answer(answer, person, bench.site.code(concern.id, person), "a reason")
+        case "purpose", answer, (person, pump):
+            lasting = "25 min" if answer in ("hold", "away") else None
+            other = PUMPS[PUMPS.index(pump) - 1]
+            to = {"swap": {"device": other}, "move": {"place": "bay 7"}}.get(answer, {})
+            bench.answer(answer, person, pump, "a reason", lasting=lasting, **to)
         case "button", person, pump:
             bench.button(pump, person, "accept")
         case "carrier", name, "works":

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from monitor.core import fleet, journal, lookout, sight
+from monitor.core import journal, lookout, room, sight
 from monitor.core.effects import LinkDown, LinkUp
 from monitor.core.engine import Engine
 from monitor.core.instants import HOUR, MINUTE
@@ -22,16 +22,16 @@ def test_ever_new_devices_are_refused_by_name_and_listed_ones_are_heard(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """One more than the limit goes to quarantine, all of them under one topic; those known already go on."""
-    monkeypatch.setattr(fleet, "MOST_UNLISTED", 3)
+    monkeypatch.setattr(room, "MOST_UNLISTED", 3)
     engine = Engine(ward(), now=START, link=True)
-    room = 3 + len(engine.site.devices)
-    for number in range(room + 5):
+    most = 3 + len(engine.site.devices)
+    for number in range(most + 5):
         engine.receive_message(snapshot(START, device=f"made-up-{number}"), b"{}", START)
     for listed in engine.site.devices:
         engine.receive_message(snapshot(START, device=listed), b"{}", START)
     engine.receive_message(snapshot(START + 1, device="made-up-0"), b"{}", START + 1)
     assert engine.counters["rejected too-many"] == 5
-    assert engine.counters["snapshots"] == room + len(engine.site.devices) + 1
+    assert engine.counters["snapshots"] == most + len(engine.site.devices) + 1
     changes = engine.take_changes()
     assert {kept.topic for kept in changes.quarantined} == {"trace/ward-a (any device)"}
     assert [entry.event for entry in changes.entries].count("quarantined") == 1
@@ -55,7 +55,7 @@ def heard(engine: Engine, at: int, *names: str, **said: Any) -> None:
 
 def test_the_unlisted_device_that_is_silent_for_longest_makes_room(monkeypatch: pytest.MonkeyPatch) -> None:
     """After a day; never one that is listed, that speaks, or about which there is a concern; and it is said."""
-    monkeypatch.setattr(fleet, "MOST_UNLISTED", 4)
+    monkeypatch.setattr(room, "MOST_UNLISTED", 4)
     engine = Engine(ward(devices={"pump-1": DeviceEntry(id="pump-1", unit="elm")}), now=START, link=True)
     heard(engine, START, "pump-1", "ghost-troubled", activity="feeding")
     heard(engine, START + MINUTE, "ghost-1", "ghost-2", activity="off")
@@ -80,7 +80,7 @@ def test_the_unlisted_device_that_is_silent_for_longest_makes_room(monkeypatch: 
 
 def test_nobody_is_forgotten_who_could_not_be_heard(monkeypatch: pytest.MonkeyPatch) -> None:
     """The broker was gone for two days: whoever comes first must not push out those who have not spoken yet."""
-    monkeypatch.setattr(fleet, "MOST_UNLISTED", 1)
+    monkeypatch.setattr(room, "MOST_UNLISTED", 1)
     engine = Engine(ward(devices={}), now=START, link=True)
     heard(engine, START, "genuine", activity="off")
     engine.receive(LinkDown(reason="gone"), START + HOUR)
@@ -96,7 +96,7 @@ def test_nobody_is_forgotten_who_could_not_be_heard(monkeypatch: pytest.MonkeyPa
 
 def test_a_storm_of_forgotten_devices_is_said_so_often(monkeypatch: pytest.MonkeyPatch) -> None:
     """However many make room for others within an hour, the trail names sixty, and counts the rest."""
-    monkeypatch.setattr(fleet, "MOST_UNLISTED", 200)
+    monkeypatch.setattr(room, "MOST_UNLISTED", 200)
     engine = Engine(ward(devices={}), now=START, link=True)
     heard(engine, START, *(f"ghost-{n}" for n in range(200)), activity="off")
     engine.advance(START + 25 * HOUR)

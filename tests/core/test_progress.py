@@ -9,7 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
 from monitor.adapters.zones import zone_table
@@ -118,6 +118,10 @@ instants = st.integers(0, 365 * 1440).map(lambda n: instant("2026-01-01T00:00") 
 volumes = st.none() | st.integers(0, 2400).map(float)
 
 
+@example(  # a window from the day before the one that Samoa left out, 30 December 2011
+    (Window(0, 900, 120.5), Window(150, 720, None), Window(1260, 300, None)), None, None, 80.0, "Pacific/Apia",
+    1_325_314_140_000, 30.0,
+)  # fmt: skip
 @given(
     apart() | anyhow | whole_day,
     volumes,
@@ -336,11 +340,11 @@ def test_each_mutant_is_found(name: str) -> None:
     """One mistake each: at least one of the worked examples must find it."""
     mutant = SimpleNamespace(**{**vars(ours), **MUTANTS[name]})
     found = []
-    for example in EXAMPLES:
+    for night in EXAMPLES:
         try:
-            example(mutant)
+            night(mutant)
         except (AssertionError, ZeroDivisionError):
-            found.append(example.__name__)
+            found.append(night.__name__)
     assert found
 
 

@@ -61,6 +61,10 @@ rungs = [{ tell = ["role:nurse"] }]
 person = "nurse"
 role = "nurse"
 
+[[drills]]
+unit = 'elm'
+at = "10:00"
+
 [devices.pump-1]
 unit = "elm"
 place = "bay 1 bed 1"

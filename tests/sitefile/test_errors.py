@@ -19,11 +19,13 @@ PEOPLE = "one of the people of this file: manager, nurse, technical"
 UNITS = "one of the units of this file: ash, elm"
 BROKER = 'a broker, such as "mqtt://broker.example:1883" or "mqtts://broker.example:8883"'
 NO_LOGIN = "no name or password here: use username and password_file or password_env"
+KINDS = "one of 'email', 'https', 'snpp'; no plug-in is installed"
 NO_PASSWORD = "a password never stands in this file: use password_file or password_env"
 WAIT = 'a duration from "30 s" to "2 h"'
 RULES = (
-    "behind-plan, chattering, hung-too-long, idle-past-limit, low-power-unplugged, muted-too-long, not-charging,"
-    " out-of-sight, over-plan, repeated-occlusion, sight-lost, standing-alarm, stopped-at-glucose-risk, unattended"
+    "behind-plan, chattering, drill-missed, hung-too-long, idle-past-limit, low-power-unplugged, muted-too-long,"
+    " not-charging, out-of-sight, over-plan, repeated-occlusion, sight-lost, standing-alarm,"
+    " stopped-at-glucose-risk, unattended"
 )
 LADDERS = [("*", "high"), ("*", "medium"), ("ash", "high"), ("ash", "medium"), ("ash", "low")]
 PLACE = 'place = "bay 1 bed 1"'
@@ -71,8 +73,8 @@ ONE_MISTAKE = [
      "username beside it: a password without one is never used"),
     (ADDRESSES, f'{ADDRESSES}\nPassword = "geheim"', "broker.Password", "", NO_PASSWORD),
     # [carriers.NAME]
-    ('kind = "email"', 'kind = "fax"', "carriers.mail.kind", "'fax'", "one of 'email', 'snpp'"),
-    ('kind = "email"', "", "carriers.mail.kind", "", "is missing: one of 'email', 'snpp'"),
+    ('kind = "email"', 'kind = "fax"', "carriers.mail.kind", "'fax'", KINDS),
+    ('kind = "email"', "", "carriers.mail.kind", "", f"is missing: {KINDS}"),
     ('host = "127.0.0.1"', "host = 'a b'", "carriers.mail.host", "'a b'", "a host name or an IP address"),
     ("port = 2525", "port = 0", "carriers.mail.port", "0", "at least 1"),
     ("port = 2525", "port = 65536", "carriers.mail.port", "65536", "at most 65535"),
