@@ -10,8 +10,13 @@ def main() -> int:
 
         return command.main(sys.argv[2:])
     from monitor import cli
+    from monitor.commandline import INTERRUPTED
 
-    return cli.main()
+    status = cli.main()
+    if status == INTERRUPTED:
+        # Ctrl-C may leave an event loop half made; the process ends now, and nobody is to be shown what it was at.
+        sys.unraisablehook = lambda _: None
+    return status
 
 
 if __name__ == "__main__":

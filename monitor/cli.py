@@ -29,14 +29,12 @@ from monitor import (
     why_command,
 )
 from monitor.backtest import commands as backtest_commands
-from monitor.commandline import BAD_INPUT, WRONG, add_place, say, usage
+from monitor.commandline import BAD_INPUT, INTERRUPTED, WRONG, add_place, say, usage
 from monitor.core.guidance import CAUTION
 from monitor.core.instants import parse
 from monitor.core.problems import ProblemsFound
 from monitor.watch import command as watch_command
 from simulators import publish
-
-INTERRUPTED = 130  # as a shell reports it
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 WRONG, BAD_INPUT = 1, 2
+INTERRUPTED = 130  # as a shell reports it
 
 
 def say(text: str) -> None:
