@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import signal
+from collections import Counter
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from monitor.core.rulebook import Rule, parse
+from tests.kill.tally import TALLY
 
 ROOT = Path(__file__).parent.parent
 
@@ -28,6 +31,27 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     longer = [item for item in items if item.get_closest_marker("long")]
     config.hook.pytest_deselected(items=longer)
     items[:] = [item for item in items if item not in longer]
+
+
+def pytest_sessionfinish(session: pytest.Session) -> None:
+    """One of several processes hands over what it has counted."""
+    if (output := getattr(session.config, "workeroutput", None)) is not None:
+        tally: Counter[str] = session.config.stash.get(TALLY, Counter())
+        output["kills"] = dict(tally)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_testnodedown(node: Any) -> None:
+    """Add what one of several processes has counted."""
+    tally = node.config.stash.setdefault(TALLY, Counter())
+    tally.update(getattr(node, "workeroutput", {}).get("kills", {}))
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    """Say how many kills there were, and where."""
+    if kills := config.stash.get(TALLY, Counter()):
+        places = ", ".join(f"{place} {count}" for place, count in sorted(kills.items()))
+        terminalreporter.write_line(f"kills survived: {kills.total()} ({places})")
 
 
 @pytest.fixture(scope="session")

@@ -92,7 +92,8 @@ async def test_a_changed_rota_is_taken_once_it_has_settled(tmp_path: Path) -> No
     """Not while it is being written: two looks must find the same. Then it counts, and the trail has it."""
     async with Watching(tmp_path).runs() as watching:
         await watching.look()
-        assert (watching.nurses(), len(watching.noted("rota-changed"))) == (("nurse-1",), 1)
+        assert watching.nurses() == ("nurse-1",)
+        await until(lambda: len(watching.noted("rota-changed")) == 1, "the first reading to be stored")
         watching.rota.write_text(SWAPPED[:100])
         await watching.look(1)
         watching.rota.write_text(SWAPPED)

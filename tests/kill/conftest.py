@@ -1,4 +1,4 @@
-"""The undisturbed nights, and how often a service was killed where: said at the end of the run."""
+"""The undisturbed nights, and how often a service was killed where."""
 
 from __future__ import annotations
 
@@ -7,22 +7,10 @@ from collections import Counter
 
 import pytest
 
+from tests.kill.tally import TALLY
 from tests.kill.play import HOURS, Play, played
 
-TALLY = pytest.StashKey[Counter[str]]()
 SHORT = 0.55  # hours: one trouble, told to two nurses at once
-
-
-def pytest_configure(config: pytest.Config) -> None:
-    """Count from nothing."""
-    config.stash.setdefault(TALLY, Counter())
-
-
-def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
-    """Say how many kills there were, and where."""
-    if kills := config.stash.get(TALLY, Counter()):
-        places = ", ".join(f"{place} {count}" for place, count in sorted(kills.items()))
-        terminalreporter.write_line(f"kills survived: {kills.total()} ({places})")
 
 
 @pytest.fixture
