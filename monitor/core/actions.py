@@ -56,9 +56,9 @@ class Actions:
         if why == "relapsed":
             self._tell_relapse(concern, now)
             return
+        self._caller.call(concern, 0, why, now)
         if why == "priority-raised":
             self._tell_last_holder(concern, now)
-        self._caller.call(concern, 0, why, now)
 
     def tell_new_unit(self, concern: Concern, before: str, now: int) -> None:
         """Tell whom the rungs reached have in the unit that a device has been moved to."""
@@ -131,7 +131,9 @@ class Actions:
 
     def _tell_last_holder(self, concern: Concern, now: int) -> None:
         last = concern.last_holder
-        if last is not None and not concern.held_back and self.site.rota.is_on_duty(last, now):
+        if last is None or last in concern.called:  # who has just been called is not told twice
+            return
+        if not concern.held_back and self.site.rota.is_on_duty(last, now):
             why = "recheck" if self._event is Event.RECHECK_TROUBLED else "priority-raised"
             self._caller.tell(concern, last, why, now)
 
@@ -143,7 +145,8 @@ class Actions:
     def _tell_both(self, concern: Concern, now: int) -> None:
         for person in dict.fromkeys((concern.holder, concern.last_holder)):
             if person is not None:
-                self._caller.tell(concern, person, "taken-over", now)
+                why = "yours-now" if person == concern.holder else "taken-over"
+                self._caller.tell(concern, person, why, now)
 
     def _hold(self, concern: Concern, now: int) -> None:
         del now
@@ -173,11 +176,11 @@ class Actions:
     def _count_refusal(self, concern: Concern, now: int) -> None:
         if self._person is not None and self._person not in concern.refused:
             concern.refused.append(self._person)
-        if concern.called and set(concern.called) <= set(concern.refused):
-            ladder = self.site.ladder(concern.unit, concern.priority)
-            if concern.rung < len(ladder.rungs):
-                self._caller.call(concern, concern.rung + 1, "next-rung", now)
-            # past the last rung the repeat interval goes on: everybody has just been told
+        # Past the last rung the repeat interval goes on: everybody has just been told. The number of the rung does not
+        # say so, as the pump may be in another unit by now, with a shorter ladder.
+        round_told = concern.round_at is not None and concern.round_at == concern.call_began
+        if concern.called and set(concern.called) <= set(concern.refused) and not round_told:
+            self._caller.call(concern, concern.rung + 1, "next-rung", now)
 
     def _say_who(self, concern: Concern, now: int) -> None:
         if concern.holder == self._person:

@@ -73,7 +73,7 @@ class Do(StrEnum):
     TELL_NEW_ON_DUTY = "tell new holders of the rungs reached"
     TELL_AFTER_HOLD = "tell whoever held it, then rung 1"
     TELL_HOLDER_FURTHER = "tell the acceptor of a further condition"
-    TELL_LAST_HOLDER = "tell the acceptor"
+    TELL_LAST_HOLDER = "tell the acceptor too"
     TELL_WHO = "everyone told hears who has it"
     TELL_BOTH = "old and new holder hear it"
     HOLD = "hold it"
@@ -178,13 +178,13 @@ TABLE: Mapping[Event, Mapping[State, Cell]] = {
     Event.PRIORITY_RAISED: {
         _N: IMPOSSIBLE,
         _O: Cell(_O, (Do.TELL_FIRST_RAISED,)),
-        _A: Cell(_O, (Do.RELEASE, Do.TELL_LAST_HOLDER, Do.TELL_FIRST_RAISED)),
+        _A: Cell(_O, (Do.RELEASE, Do.TELL_FIRST_RAISED, Do.TELL_LAST_HOLDER)),
         _S: Cell(_S),
     },
     Event.RECHECK_TROUBLED: {
         _N: IMPOSSIBLE,
         _O: IMPOSSIBLE,
-        _A: Cell(_O, (Do.RELEASE, Do.TELL_LAST_HOLDER, Do.TELL_NEXT)),
+        _A: Cell(_O, (Do.RELEASE, Do.TELL_NEXT, Do.TELL_LAST_HOLDER)),
         _S: IMPOSSIBLE,
     },
     Event.RECHECK_QUIET: {_N: IMPOSSIBLE, _O: IMPOSSIBLE, _A: Cell(_A, (Do.START_RECHECK,)), _S: IMPOSSIBLE},

@@ -97,7 +97,7 @@ def many_mail(many: Many, zone: Zone) -> Text:
         where = "The link below lists them all." if many.link else "`secondbell why DEVICE` tells of each."
         parts.append(f"And {left} more that have no room here.{taken} {where}")
     if many.still_open:
-        parts.append(f"{many.still_open} of the same kind are still open.")
+        parts.append(f"{many.still_open} of the same kind {_are(many.still_open)} not over yet.")
     parts += [part for part in (_checks(many), _answering(many, zone)) if part]
     parts.append(CAUTION)
     return Text(subject, "\n\n".join(parts) + "\n")
@@ -153,6 +153,10 @@ def _counts(many: Many) -> list[tuple[str, str]]:
 
 def _number(count: int) -> str:
     return str(min(count, 9999))
+
+
+def _are(count: int) -> str:
+    return "is" if count == 1 else "are"
 
 
 def _pumps(count: int) -> str:
@@ -212,7 +216,7 @@ def _extras(many: Many, alike: Alike, zone: Zone) -> list[str]:
     if alike.kind == "told" and (holder := _holder(facts)):
         found.insert(0, f"{fit(holder, 24, ascii_only=True)} has them.")
     if alike.kind == "over" and many.still_open:
-        found.insert(0, f"{_number(many.still_open)} still open.")
+        found.insert(0, f"{_number(many.still_open)} not over yet.")
     if alike.kind == "call":
         if 0 < alike.new < alike.total:
             found.append(f"{_number(alike.new)} new.")
@@ -259,7 +263,9 @@ def _part(many: Many, alike: Alike, zone: Zone) -> str:
     elif alike.kind == "yours":
         lines = [
             f"{priority}, {_unit(alike.unit)}: {count}, {_short(fact)}.",
-            "You have these pumps already; this came on top.",
+            "You have these pumps already; this came on top."
+            if alike.why != "yours-now"
+            else "You have them from now on.",
         ]
     else:
         label = fact.told_as.label

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
 from typing import Any, NamedTuple
 
 
@@ -74,6 +75,14 @@ class Notice:
             elif field in state or field not in cls.SINCE_2:
                 setattr(notice, field, state[field])
         return notice
+
+
+# Fills in subject, body and thread when the time has come to send; False if there is nothing left to say.
+Compose = Callable[[Notice, str, int], bool]
+# Whether anything of what a notice says is still so, before it is tried again.
+News = Callable[[Notice], bool]
+# Told of a notice that was sent or failed for good.
+Ended = Callable[[Notice, bool, int], None]
 
 
 class Bucket(NamedTuple):

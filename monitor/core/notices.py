@@ -284,5 +284,7 @@ def next_told(fact: Facts, zone: Zone) -> str:
     """Who is told next, and when, if nobody accepts."""
     if fact.next_at is None:
         return "Next: nobody else is told."
-    who = f"{one_line(fact.next_who, 60)} is told" if fact.next_who else "all who were told are told again"
+    who = "all who were told are told again"
+    if fact.next_who:
+        who = f"{one_line(fact.next_who, 60)} {'are' if ' and ' in fact.next_who else 'is'} told"
     return f"Next: if nobody accepts by {clock(fact.next_at, fact.now, zone)}, {who}."

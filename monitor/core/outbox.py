@@ -7,37 +7,23 @@ quiet hours, the load limit) is decided when it is about to be sent.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 
 from monitor.core.concern import Concern
 from monitor.core.effects import Attempted, SendNotice
 from monitor.core.groups import Groups
 from monitor.core.journal import Journal
 from monitor.core.load_limit import LoadLimit
-from monitor.core.notice import Bucket, bucket_of, notice_id
+from monitor.core.notice import Bucket, Compose, Ended, News, bucket_of, notice_id
 from monitor.core.notice import Notice as Notice
 from monitor.core.rulebook import PRIORITY, RANK
 from monitor.core.site import SECOND, Site
 from monitor.core.technical import Technical
 from monitor.core.timers import Kind, Timers
-from monitor.core.ways import effect_of, full, next_way, without_address
+from monitor.core.ways import ASKS, LOAD, OFF, QUIET, effect_of, full, next_way, off_duty, without_address
 from monitor.core.wording import WHY
 
 BACKOFF = (5 * SECOND, 15 * SECOND, 30 * SECOND)  # then the last again; common practice, no source
-
-LOAD, QUIET = "load limit", "quiet hours"
-"""Why a notice is held back; a call that quiet hours keep from going has failed."""
-
-ASKS = ("call", "yours")
-"""The kinds of reasons that somebody has to act on."""
-
-
-# Fills in subject, body and thread when the time has come to send; False if there is nothing left to say.
-Compose = Callable[[Notice, str, int], bool]
-# Whether anything of what a notice says is still so, before it is tried again.
-News = Callable[[Notice], bool]
-# Told of a notice that was sent or failed for good.
-Ended = Callable[[Notice, bool, int], None]
 
 
 class Outbox:
@@ -55,7 +41,7 @@ class Outbox:
         self.over: dict[str, Notice] = {}  # since the last transaction: stored once more, then forgotten
         self.effects: list[SendNotice] = []
         self._gathering: dict[Bucket, set[str]] = {}
-        self._held: dict[tuple[str, int], str] = {}  # by person and way: what becomes a summary
+        self._held: dict[tuple[str, int, bool], str] = {}  # by person, way, drill: what becomes a summary
 
     # ---- in --------------------------------------------------------------------------------------------------------
 
@@ -144,6 +130,8 @@ class Outbox:
         elif not self._news(notice):
             self._drop(notice, now)
             return 0
+        elif self._off_duty(notice, now):
+            return 1
         elif next_way(self._site, notice, notice.way, now) != notice.way and (
             (way := next_way(self._site, notice, notice.way + 1, now)) is not None
         ):  # quiet hours have begun
@@ -199,7 +187,7 @@ class Outbox:
                 self.effects.append(effect_of(self._site, notice))
             else:
                 if notice.state == "held":
-                    self._held[notice.person, notice.way] = notice.id
+                    self._held[notice.person, notice.way, notice.drill] = notice.id
                 elif notice.state == "gathering" and (notice.rank < RANK["high"] or notice.group):
                     self._gathering.setdefault(bucket_of(notice), set()).add(notice.id)
                 self._timers.put(notice.due or now, Kind.NOTICE, notice.id)
@@ -234,6 +222,8 @@ class Outbox:
         if not self._news(notice):
             self._drop(notice, now)
             return False
+        if self._off_duty(notice, now):
+            return False
         way = next_way(self._site, notice, notice.way, now)
         if way is None:
             self._no_way(notice, now)
@@ -254,15 +244,7 @@ class Outbox:
         """All ways to a person are quiet: a call has failed, and the ladder goes on; what is over waits for the end."""
         rest = {key: why for key, why in notice.said.items() if WHY[why].kind not in ASKS}
         if rest:
-            waits = notice
-            if len(rest) < len(notice.said):
-                waits = Notice(
-                    id=notice_id(notice.id, "quiet", notice.person, notice.way, now, ""),
-                    person=notice.person, way=notice.way, rank=notice.rank, created=notice.created, due=now,
-                )  # fmt: skip
-                waits.said = rest
-                self.notices[waits.id] = waits
-                notice.said = {key: why for key, why in notice.said.items() if key not in rest}
+            waits = self._part(notice, rest, now)
             ways = range(len(self._site.people[notice.person].reach))
             ends = [end for way in ways if (end := self._site.quiet(notice.person, way, now)) is not None]
             if ends:
@@ -271,13 +253,40 @@ class Outbox:
                 self._drop(waits, now)
             if waits is notice:
                 return
+        self._fail(notice, QUIET, now)
+
+    def _off_duty(self, notice: Notice, now: int) -> bool:
+        """Whether it asks somebody whose duty has ended since: that has failed, so that the ladder goes on."""
+        if not (asked := off_duty(self._site, notice, now)):
+            return False
+        if rest := {key: why for key, why in notice.said.items() if key not in asked}:
+            self._part(notice, rest, now)
+        self._fail(notice, OFF, now)
+        return True
+
+    def _part(self, notice: Notice, part: dict[str, str], now: int) -> Notice:
+        """A part of what a notice says, as a notice of its own that is not yet on its way."""
+        if len(part) == len(notice.said):
+            return notice
+        one = Notice(
+            id=notice_id(notice.id, "part", notice.person, notice.way, now, ""),
+            person=notice.person, way=notice.way, rank=notice.rank, created=notice.created, due=now,
+        )  # fmt: skip
+        one.said, one.loud, one.drill, one.held = part, notice.loud, notice.drill, notice.held
+        self.notices[one.id] = one
+        self._put_off(one, now)
+        notice.said = {key: why for key, why in notice.said.items() if key not in part}
+        return one
+
+    def _fail(self, notice: Notice, cause: str, now: int) -> None:
+        """It cannot go, and has failed without an attempt."""
         carrier = self._site.people[notice.person].reach[notice.way].carrier
-        self._note(notice, "notice-failed", now, carrier=carrier, cause=QUIET)
+        self._note(notice, "notice-failed", now, carrier=carrier, cause=cause)
         self._end(notice, "failed", now)
 
     def _hold_back(self, notice: Notice, until: int, now: int, cause: str) -> None:
         """Keep a notice for the person's summary: each concern of it once, as it is then."""
-        key = (notice.person, notice.way)
+        key = (notice.person, notice.way, notice.drill)
         first = notice.state != "held"
         held = self.notices.get(self._held.get(key, ""))
         into = notice if held is None else held
@@ -301,7 +310,7 @@ class Outbox:
 
     def _unsay(self, person: str, concern: str) -> None:
         """What is said anew of a concern is not said again by what is held back."""
-        for (of, _), key in self._held.items():
+        for (of, _, _), key in self._held.items():
             if of == person and self.notices[key].said.pop(concern, None) is not None:
                 self.dirty.add(key)
 
@@ -317,8 +326,8 @@ class Outbox:
             keys.discard(notice.id)
             if not keys:
                 del self._gathering[bucket]
-        if self._held.get((notice.person, notice.way)) == notice.id:
-            del self._held[notice.person, notice.way]
+        if self._held.get(held := (notice.person, notice.way, notice.drill)) == notice.id:
+            del self._held[held]
 
     # ---- on its way ------------------------------------------------------------------------------------------------
 
@@ -355,32 +364,20 @@ class Outbox:
     def _by_next_carrier(self, notice: Notice, way: int, now: int) -> None:
         """A notice that is given up by one carrier: it goes by another."""
         self._say_by(notice, way, now)
-        notice.state, notice.ended = "failed", now
-        self._give_back(notice)
-        self._forget(notice)
+        self._drop(notice, now, "failed")
 
-    def _drop(self, notice: Notice, now: int) -> None:
-        """Nothing of it is news any more: it is not sent, or not tried again."""
-        notice.state, notice.ended, notice.due = "dropped", now, None
-        self._give_back(notice)
-        self._forget(notice)
-
-    def _end(self, notice: Notice, state: str, now: int) -> None:
-        notice.state, notice.ended = state, now
-        if state == "failed":
-            self._give_back(notice)
-        self._forget(notice)
-        self._ended(notice, state == "sent", now)
-
-    def _give_back(self, notice: Notice) -> None:
-        """It has not reached the person, so it does not count for the load limit."""
-        if notice.counted is not None:
+    def _drop(self, notice: Notice, now: int, state: str = "dropped") -> None:
+        """It is over, and `dropped` if nothing of it is news any more; what reached nobody is not counted as load."""
+        notice.state, notice.ended, notice.due = state, now, None
+        if state != "sent" and notice.counted is not None:
             self._limit.give_back(notice.person, notice.counted)
             notice.counted = None
-
-    def _forget(self, notice: Notice) -> None:
         self.dirty.add(notice.id)
         self.over[notice.id] = self.notices.pop(notice.id)
+
+    def _end(self, notice: Notice, state: str, now: int) -> None:
+        self._drop(notice, now, state)
+        self._ended(notice, state == "sent", now)
 
     def _note(self, notice: Notice, event: str, now: int, **detail: object) -> None:
         concerns = list(notice.said)

@@ -66,7 +66,8 @@ def _extras(fact: Facts, zone: Zone) -> list[str]:
     kind = fact.told_as.kind
     found = [filled(fact.told_as.page, fact, zone, 24)]
     if kind == "over" and not fact.unit_wide and not fact.drill:
-        found.append(f"{capital(how_seen(fact, zone))} {fit(fact.activity, 12, ascii_only=True)}.")
+        doing = f" {fit(fact.activity, 12, ascii_only=True)}" if fact.last_seen > 0 else ""
+        found.append(f"{capital(how_seen(fact, zone))}{doing}.")
     if kind == "call":
         if fact.times > 1:
             found.append(f"{ordinal(fact.times)} time.")

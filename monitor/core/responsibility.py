@@ -77,7 +77,7 @@ class Responsibility(Replies, Holding):
         """A rule began or rose (its end only says so; see `settle`)."""
         concern = self.of_subject.get(subject, {}).get(edge.rule.id)
         if edge.kind == "ends":
-            if concern is not None and concern.live:
+            if concern is not None and (concern.live or concern.holding):  # or withdrawn while it held
                 concern.holding = False
                 self._touch(concern)
         elif edge.kind == "priority-raised":

@@ -19,19 +19,22 @@ from monitor.core.facts import Facts
 from monitor.core.fleet import Fleet
 from monitor.core.group_notices import NAMED, Alike, Many, many_mail, many_page
 from monitor.core.groups import Groups
+from monitor.core.gsm7 import SINGLE, fit, septets
+from monitor.core.guidance import CAUTION
 from monitor.core.instants import MINUTE, show_duration
 from monitor.core.journal import Journal
 from monitor.core.lookout import Lookout
 from monitor.core.notice import Notice
 from monitor.core.notices import mail, page
-from monitor.core.outbox import QUIET
 from monitor.core.pages import ON_A_PAGE
+from monitor.core.phrases import one_line
 from monitor.core.published import ListedConcern, concerns_payload
 from monitor.core.responsibility import Responsibility
 from monitor.core.rulebook import RANK
 from monitor.core.site import Site
 from monitor.core.topics import concerns_topic
-from monitor.core.wording import WHY
+from monitor.core.ways import QUIET
+from monitor.core.wording import WHAT, WHY
 
 AT_LENGTH = 5  # concerns of a group or a summary that a mail still tells one by one; as many as are no group
 _KINDS = ("call", "yours", "told", "over")
@@ -68,10 +71,18 @@ class Teller:
                     said.append((before, "still"))
         notice.said = {concern.id: why for concern, why in said}
         together = len(said) > self._at_length(notice, form)
-        if together:
-            self._write_many(notice, said, form, now)
-        else:
-            self._write(notice, said, form, now)
+        try:
+            if together:
+                self._write_many(notice, said, form, now)
+            else:
+                self._write(notice, said, form, now)
+        except Exception as error:  # a fault of ours in one text must keep nobody else from being told
+            self._write_plainly(notice, said, form)
+            detail = {"fault": type(error).__name__}  # what else it says may name somebody
+            about = said[0][0].id
+            self._journal.note(
+                "notice-fault", now=now, concern=about, person=notice.person, notice=notice.id, detail=detail
+            )
         if group is not None:
             self.groups.told(group, notice.person, notice.kind, now)
         text = hashlib.sha256(f"{notice.subject}\n{notice.body}".encode()).hexdigest()
@@ -137,6 +148,28 @@ class Teller:
         if group is not None and form == "mail":
             group.threads.setdefault(person, notice.mail_id(self._site.name))
             self.groups.dirty.add(group.id)
+
+    def _write_plainly(self, notice: Notice, said: list[tuple[Concern, str]], form: str) -> None:
+        """The text of a notice that could not be written as it should be: what needs somebody, where, and the codes."""
+        site, lines = self._site, []
+        for concern, why in sorted(said, key=lambda one: -one[0].rank):
+            label = ["DRILL"] * site.is_drill(concern.subject) + [WHY[why].label] * bool(WHY[why].label)
+            entry = site.entry(concern.subject)
+            places = (entry.place, entry.pager_place) if entry is not None else (None, None)
+            place = one_line((places[0] if form == "mail" else places[1]) or concern.subject)
+            what = WHAT[concern.rule].short if concern.rule in WHAT else one_line(concern.rule, 40)
+            code = "" if WHY[why].kind == "over" else f" Code {site.code(concern.id, notice.person)}"
+            lines.append(" ".join([*label, concern.priority.upper(), f"{place}: {what}.{code}"]))
+        if form == "mail":
+            subject = f"{lines[0].partition('.')[0]}" + (f" (+{len(lines) - 1} more)" if lines[1:] else "")
+            said_plainly = (
+                "This notice could not be written as usual, so it is short. Look at the person first."
+            )
+            notice.subject, notice.body = subject, "\n\n".join([*lines, said_plainly, CAUTION]) + "\n"
+        else:
+            more = f" +{len(lines) - 1} more." if lines[1:] else ""
+            room = SINGLE - septets(more)
+            notice.subject, notice.body = "", fit(lines[0], room, ascii_only=True) + more
 
     def _facts(self, concern: Concern, person: str, why: str, now: int) -> Facts:
         device = self._fleet.get(concern.subject)
@@ -260,7 +293,7 @@ def _still_to_say(concern: Concern, why: str, person: str) -> bool:
         return concern.state is State.OPEN and person not in concern.refused
     if why == "still":
         return concern.state is State.OPEN and person in concern.told and person not in concern.refused
-    if why == "further":
+    if why in ("further", "yours-now"):
         return concern.state is State.ACCEPTED and person == concern.holder
     if why == "not-taken":
         return concern.state is State.OPEN

@@ -10,6 +10,7 @@ from monitor.core.pages import ON_A_PAGE
 from monitor.core.phrases import one_line
 from monitor.core.rulebook import PRIORITY
 from monitor.core.site import Site
+from monitor.core.wording import WHY
 
 IN_A_MAIL = (
     50  # concerns; a longer mail is read by nobody, and takes too long to write; common practice, no source
@@ -17,6 +18,12 @@ IN_A_MAIL = (
 
 OVER = frozenset({"stand-down", "withdrawn"})
 """The reasons for a notice that says that a concern is over."""
+
+LOAD, QUIET, OFF = "load limit", "quiet hours", "off duty"
+"""Why a notice is held back, or has failed: a call that quiet hours or the end of a duty keep from going has."""
+
+ASKS = ("call", "yours")
+"""The kinds of reasons that somebody has to act on."""
 
 
 def next_way(site: Site, notice: Notice, start: int, now: int) -> int | None:
@@ -34,6 +41,14 @@ def next_way(site: Site, notice: Notice, start: int, now: int) -> int | None:
         if not only_mail or site.carriers[reach[way].carrier] == "mail":
             return way
     return None
+
+
+def off_duty(site: Site, notice: Notice, now: int) -> list[str]:
+    """The concerns of a notice that ask somebody to go whose duty has ended since, as while it was held back."""
+    person = notice.person
+    if notice.drill or person == site.last_resort or site.rota.is_on_duty(person, now):
+        return []
+    return [key for key, why in notice.said.items() if WHY[why].kind == "call" and why != "not-taken"]
 
 
 def full(site: Site, notice: Notice) -> bool:

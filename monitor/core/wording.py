@@ -80,6 +80,7 @@ WHY: Final[Mapping[str, Why]] = {
     "taken-over": Why(
         "told", "TAKEN OVER", "{Holder} took it over and has it from now on.", "{Holder} has it now."
     ),
+    "yours-now": Why("yours", "TAKEN OVER", "You have it from now on.", "You have it now."),
     "already": Why(
         "told",
         "TAKEN",

@@ -64,9 +64,9 @@ TEXT: list[tuple[Event, State, State, tuple[Do, ...]]] = [
     (Event.HAND_BACK, NONE, NONE, (Do.SAY_UNKNOWN,)),
     # priority raised | open: that ladder's first rung, waits anew | accepted: open, acceptor and that rung
     (Event.PRIORITY_RAISED, OPEN, OPEN, (Do.TELL_FIRST_RAISED,)),
-    (Event.PRIORITY_RAISED, ACCEPTED, OPEN, (Do.RELEASE, Do.TELL_LAST_HOLDER, Do.TELL_FIRST_RAISED)),
+    (Event.PRIORITY_RAISED, ACCEPTED, OPEN, (Do.RELEASE, Do.TELL_FIRST_RAISED, Do.TELL_LAST_HOLDER)),
     # recheck due | accepted: still troubled: open, acceptor and next rung; else stays
-    (Event.RECHECK_TROUBLED, ACCEPTED, OPEN, (Do.RELEASE, Do.TELL_LAST_HOLDER, Do.TELL_NEXT)),
+    (Event.RECHECK_TROUBLED, ACCEPTED, OPEN, (Do.RELEASE, Do.TELL_NEXT, Do.TELL_LAST_HOLDER)),
     (Event.RECHECK_QUIET, ACCEPTED, ACCEPTED, (Do.START_RECHECK,)),
     # acceptor's duty ends | accepted: open at rung 1 of the new duty, "was with …"
     (Event.DUTY_ENDS, ACCEPTED, OPEN, (Do.RELEASE, Do.TELL_AFTER_DUTY)),

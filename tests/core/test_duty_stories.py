@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -11,8 +12,8 @@ from monitor.adapters.zones import zone_table
 from monitor.core.instants import HOUR, MINUTE
 from monitor.core.rota import FOR_EVER, Rota, Span
 from monitor.core.site import Site
-from monitor.testing import Bench
-from tests.core.stories import mended, only, unattended
+from monitor.testing import Bench, alarm
+from tests.core.stories import mended, only, ringing, unattended
 
 LONDON = ZoneInfo("Europe/London")
 # The nights of 2026 on which clocks change in the EU and the UK: last Sunday of March and of October, 01:00 UTC
@@ -69,6 +70,41 @@ def test_open_at_the_change(name: str) -> None:
     bench.until(morning + 6 * MINUTE)
     bench.assert_told("charge", "next-rung")
     bench.assert_not_told("nurse-1")
+
+
+def test_held_back_over_the_change() -> None:
+    """A call that the load limit held back until after 07:00 goes to nobody who has gone home, and is not lost."""
+    site, _, morning = night(NIGHTS["usual"])
+    bench = Bench(replace(site, most_notices=1), start=morning - 15 * MINUTE)
+    for pump in ("pump-1", "pump-2"):
+        ringing(bench, pump)
+        bench.pass_by("4 min")
+    bench.until(morning - 1)
+    bench.assert_open("pump-2")
+    assert [told.text[:12] for told in bench.told if told.person == "nurse-1"] == ["MEDIUM B3/1:"]
+    bench.until(morning + 20 * MINUTE)
+    assert not bench.notices("nurse-1") + bench.notices("nurse-2")
+    codes = {bench.code(who, "pump-2") for who in ("day-1", "charge")}
+    assert any(code in told.text for told in bench.notices() for code in codes)
+
+
+def test_a_low_call_that_failed_goes_on_by_the_shorter_ladder_of_another_unit() -> None:
+    """Her pager and mail refuse it, and the pump is under an unknown unit by then: the last resort is told."""
+    site, _, morning = night(NIGHTS["usual"], "chattering")
+    bench = Bench(site, start=morning - HOUR)
+    for carrier in bench.carriers.values():
+        for address in ("4471", "4472", "nurse-1@ward.invalid", "nurse-2@ward.invalid"):
+            carrier.fails("refused", address=address)
+    bench.snapshot("pump-1")
+    for _ in range(3):
+        bench.snapshot("pump-1", alarms=[alarm("sensor-fault", "low")])
+        bench.pass_by("1 s")
+        bench.snapshot("pump-1", alarms=[])
+    bench.pass_by("1 s")
+    bench.assert_open("pump-1", "chattering")
+    bench.snapshot("pump-1", unit="unknown")
+    bench.pass_by("1 min")
+    bench.assert_told("manager")
 
 
 def test_accepted_by_who_stays() -> None:

@@ -102,7 +102,7 @@ def test_a_whole_mail() -> None:
          "TAKEN MEDIUM north: 9 pumps battery nearly flat, no mains. Night nurse 2 has them. B1/1, B1/2 +7. "
          "Recheck 02:34. Take over GRP234"),
         (many(beds(2, why="stand-down"), total=9, still_open=3),
-         "OVER MEDIUM north: 9 pumps battery nearly flat, no mains. 3 still open. B1/1, B1/2 +7."),
+         "OVER MEDIUM north: 9 pumps battery nearly flat, no mains. 3 not over yet. B1/1, B1/2 +7."),
         (many(beds(2, setting="home"), total=9),
          "MEDIUM north: 9 pumps battery nearly flat, no mains. B1/1, B1/2 +7. Phone; persons first. "
          "Else 02:24 night nurse 2. Code GRP234 takes all 9"),

@@ -14,7 +14,7 @@ from monitor.core.ladders import Ladder, Rung
 from monitor.core.plans import UTC as NO_ZONE
 from monitor.core.quiet import Quiet, quiet_until
 from monitor.core.site import Person, Reach, Site
-from monitor.testing import START, Bench, ward
+from monitor.testing import START, Bench, alarm, ward
 from tests.core.explosions import full_ward, lose_mains
 from tests.core.stories import FAULT, mended, only, ringing, unattended
 
@@ -254,3 +254,21 @@ def test_reach_without_quiet_hours_is_as_ever() -> None:
     """Two fields make a way; it has no quiet hours."""
     assert Reach("pager", "4471").quiet is None
     assert quiet_until(None, NO_ZONE, START + DAY) is None
+
+
+def test_a_drill_is_not_held_back_together_with_what_is_real() -> None:
+    """A drill and a low concern are over in her quiet hours: told apart when those end, as no notice mixes them."""
+    quiet = quiet_site(who=("nurse-1", "nurse-2"), ways=(0, 1), hours=Quiet(22 * 60 + 10, 23 * 60))
+    bench = Bench(dataclasses.replace(quiet, rules=only("unattended", "chattering").rules))
+    bench.snapshot("pump-1", activity="feeding")
+    assert bench.drill("elm", wait="12 min").ok
+    bench.at("00:06:00")
+    for _ in range(3):
+        bench.snapshot("pump-1", alarms=[alarm("sensor-fault", "low")])
+        bench.pass_by("5 s")
+        bench.snapshot("pump-1", alarms=[])
+        bench.pass_by("5 s")
+    bench.at("01:00:05")
+    bench.assert_settled("pump-1", "chattering")
+    told = [one.text for one in bench.notices("nurse-1") if one.at >= START + HOUR]
+    assert sorted(text.startswith("DRILL") for text in told) == [False, True]

@@ -10,6 +10,7 @@ from monitor.core.instants import MINUTE, SECOND
 from monitor.core.ladders import Ladder, Rung
 from monitor.core.rota import FOR_EVER, Rota, Span
 from monitor.testing import START, Bench, alarm, ward
+from tests.core.explosions import full_ward, lose_mains
 from tests.core.stories import FAULT, RINGING, mended, only, ringing, unattended
 
 
@@ -181,7 +182,10 @@ def test_taking_over_tells_both() -> None:
     bench.at("00:10:00")
     bench.take_over("nurse-2", "pump-1")
     bench.pass_by("10 s")
-    assert {told.person for told in bench.notices(why="taken-over")} == {"nurse-1", "nurse-2"}
+    assert [told.person for told in bench.notices(why="taken-over")] == ["nurse-1"]
+    told = bench.assert_told("nurse-2", "yours-now").text
+    assert "You have it now." in told
+    assert "Take over" not in told
     assert len(bench.notices()) == 2
     concern = bench.assert_accepted("pump-1", "nurse-2")
     assert concern.recheck_at == START + 30 * MINUTE
@@ -283,6 +287,17 @@ def test_a_raised_priority_opens_what_was_accepted() -> None:
     bench.snapshot("pump-1", alarms=[alarm("downstream-occlusion", "high")])
     assert {told.person for told in bench.notices(why="priority-raised")} == {"nurse-1", "charge"}
     bench.assert_open("pump-1")
+
+
+def test_the_acceptor_who_is_called_anyway_is_paged_once() -> None:
+    """She took it after it had climbed; it rises to high, whose first rung she is on: one page, not two at once."""
+    bench = full_ward(1)
+    lose_mains(bench, 15)
+    bench.pass_by("12 min")
+    bench.accept("nurse-1", "pump-0")
+    lose_mains(bench, 4)
+    bench.pass_by("1 min 10 s")
+    assert sorted(told.person for told in bench.notices(why="priority-raised")) == ["nurse-1", "nurse-2"]
 
 
 def test_a_recheck_that_is_still_troubled_opens_it() -> None:
