@@ -10,6 +10,8 @@ All or nothing: what is wrong anywhere is said by file, event, value and what is
 
 from __future__ import annotations
 
+import os
+import stat
 import time
 from collections.abc import Iterator
 from datetime import date, timedelta
@@ -118,8 +120,15 @@ class _Reading:
 
     def _file(self, path: Path) -> bool:
         """One file; whether to go on with the next."""
-        with path.open("rb") as file:
-            content = file.read(MOST_BYTES + 1)
+        if time.thread_time() > self._ends_at:
+            self._wrong(path, "", "", f"no more than {LONGEST_READING:g} s of work with the files before it")
+            return False
+        # Without waiting: for a pipe's other end that would be for ever.
+        with os.fdopen(os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as file:
+            content = file.read(MOST_BYTES + 1) if stat.S_ISREG(os.fstat(file.fileno()).st_mode) else None
+        if content is None:
+            self._wrong(path, "", "", "a file; this is none")
+            return True
         if len(content) > MOST_BYTES:
             self._wrong(path, "", "", f"at most {MOST_BYTES} bytes")
             return True

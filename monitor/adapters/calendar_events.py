@@ -52,13 +52,15 @@ FIRST_YEAR, LAST_YEAR = 1990, 2100  # as of the zones that the core knows
 MOST_DATES: Final = 5_000  # in the EXDATE and RDATE of one event
 MOST_IN_A_DAY: Final = 48  # instances of one recurrence
 MOST_VALUES: Final = 400  # in all lists of one recurrence: BYYEARDAY may name every day
+MOST_PLACES: Final = 12  # in BYSETPOS: each is looked for anew in each period
 MOST_STEPS: Final = 100_000  # instances from the first to the last that is looked at
 LONGEST_SHIFT: Final = timedelta(days=366)
 MOST_PERSONS: Final = 50  # of one shift
 MOST_UNITS: Final = 100
 LONGEST_SHOWN: Final = 60  # characters of a value, or an event's UID, that are shown
 
-_BLOCK: Final = re.compile(rb"(?ims)^BEGIN:VTIMEZONE[ \t]*\r?$.*?^END:VTIMEZONE[ \t]*\r?\n?")
+_ZONE: Final = re.compile(rb"(?im)^BEGIN:VTIMEZONE[ \t]*\r?$")
+_ZONE_END: Final = re.compile(rb"(?im)^END:VTIMEZONE[ \t]*\r?\n?")
 _BEGINS: Final = re.compile(rb"(?im)^BEGIN:(VEVENT|VCALENDAR)[ \t]*\r?$")
 
 
@@ -102,7 +104,7 @@ def events_in(content: bytes, zone: ZoneInfo, last: date, most: int) -> Iterator
     `zone` is that of floating times, `last` the last day that is looked at, `most` how many events it may have.
     """
     # A byte order mark is none of RFC 5545's, and yet common.
-    content = _BLOCK.sub(b"", content.removeprefix(b"\xef\xbb\xbf"))
+    content = _without_zones(content.removeprefix(b"\xef\xbb\xbf"))
     begun = [name.upper() for name in _BEGINS.findall(content)]
     if begun.count(b"VEVENT") > most:
         raise EventProblem("", "", f"no more than {most} events beside those of the files before it")
@@ -130,6 +132,17 @@ def events_in(content: bytes, zone: ZoneInfo, last: date, most: int) -> Iterator
     for events in series.values():
         _no_two_alike(events)
         yield events
+
+
+def _without_zones(content: bytes) -> bytes:
+    """The content without each VTIMEZONE that has an end: in one pass, as one regular expression looks for the end of
+    each anew, and lets no other thread run for as long as that takes.
+    """
+    kept, at = [], 0
+    while (begin := _ZONE.search(content, at)) and (end := _ZONE_END.search(content, begin.end())):
+        kept.append(content[at : begin.start()])
+        at = end.end()
+    return b"".join([*kept, content[at:]])
 
 
 def _event(component: Any, number: int, zone: ZoneInfo, last: date) -> Event:
@@ -276,6 +289,8 @@ def _rule(event: Event, rule: Any, last: date) -> None:
     frequency = str(said.get("FREQ", [""])[0])
     if frequency not in FREQUENCIES:
         raise wrong(f"FREQ of {', '.join(FREQUENCIES)}: a shift is no shorter than an hour")
+    if "BYSETPOS" in said and (FREQUENCIES[frequency] > 1 or len(said["BYSETPOS"]) > MOST_PLACES):
+        raise wrong(f"BYSETPOS of days or longer, at most {MOST_PLACES} values")
     if "BYSECOND" in said:
         raise wrong("no BYSECOND: a shift begins at a minute")
     if "COUNT" in said and "UNTIL" in said:

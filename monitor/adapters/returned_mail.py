@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterable
 from email.message import Message
 from email.parser import BytesParser
-from email.policy import compat32
+from email.policy import Compat32
 from typing import Final, NamedTuple
 
 from monitor.adapters.dsn import from_xtext
@@ -25,6 +25,21 @@ WORST_FIRST: Final = ("failed", "delayed", "expanded", "relayed", "delivered")  
 BULK: Final = frozenset({"bulk", "junk", "list", "auto_reply"})  # Precedence: RFC 3834 §2, RFC 2076 §3.9
 
 
+LONGEST_FIELD: Final = 10_000
+"""Characters of a header field that are read: the library takes minutes for the parameters of a long one."""
+
+
+class _Short(Compat32):
+    """Reads each field of a header no further than it may be long."""
+
+    def header_source_parse(self, sourcelines: list[str]) -> tuple[str, str]:
+        name, value = super().header_source_parse(sourcelines)
+        return name, value[:LONGEST_FIELD]
+
+
+_POLICY: Final = _Short()
+
+
 class Return(NamedTuple):
     """What has come back: of which notice ("" if it does not say), what it is, and the status of RFC 3463 or ""."""
 
@@ -36,7 +51,7 @@ class Return(NamedTuple):
 def read(raw: bytes) -> Return:
     """What a mail is."""
     try:
-        return _read(BytesParser(policy=compat32).parsebytes(raw[:MOST]))
+        return _read(BytesParser(policy=_POLICY).parsebytes(raw[:MOST]))
     except Exception:  # the library's own faults on what a stranger wrote, RecursionError among them
         return Return("", "unclear")
 
@@ -80,7 +95,7 @@ def _report(mail: Message) -> Return:
         elif kind in ("text/rfc822-headers", "message/global-headers"):
             content = part.get_payload(decode=True)
             if isinstance(content, bytes):
-                headers.append(BytesParser(policy=compat32).parsebytes(content, headersonly=True))
+                headers.append(BytesParser(policy=_POLICY).parsebytes(content, headersonly=True))
     notice = notice or _first(_ours(_text(one, "Message-ID")) for one in headers)
     if not found:
         return Return(notice, "unclear")
@@ -95,7 +110,7 @@ def _status(block: Message) -> str:
 
 
 def _text(mail: Message, field: str) -> str:
-    return str(mail.get(field, ""))[:10_000]
+    return str(mail.get(field, ""))[:LONGEST_FIELD]
 
 
 def _ours(text: str) -> str:

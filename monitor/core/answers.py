@@ -31,6 +31,18 @@ BY_COMMAND: Final = (*BY_MESSAGE, "withdraw", "swap", "move")
 
 SOMEBODY_ELSES: Final = "this code was given to somebody else. Use the code from your own notice."
 REFUSED_AGAIN: Final = 600_000  # ms in which a person hears at most once that a button of a pump is not taken
+MOST_TAKEN, TAKEN_WITHIN = 6, 600_000
+"""How often the concerns of one pump are taken by message in so many ms: each time everybody who was told is told.
+
+A button that bounces between taking and handing back would page a whole ward each second. What is refused is a taking,
+never a handing back: so in doubt it is open. Common practice, no source.
+"""
+MOST_ANSWERED: Final = 60
+"""Answers by message about one pump in as long: each may be an entry of the trail, which must not fill the disk."""
+TOO_MANY: Final = "far too many answers by message about this pump just now. Use the code from your notice."
+TOO_OFTEN: Final = (
+    "this pump was taken and given back by message too often just now. Use the code from your notice."
+)
 OFF_DUTY: Final = " You are not on duty now; that does not matter, it is yours until you hand it back."
 
 
@@ -61,6 +73,8 @@ class Answers:
         self.changed: dict[str, int | None] = {}  # of `seen`, since the last transaction; None: forgotten
         self.effects: list[Reply] = []
         self._said_refused: dict[tuple[str, str], int] = {}  # person and device -> when that was last told
+        self._answered: dict[str, tuple[int, int]] = {}  # device -> since when, and how many by message
+        self._taken: dict[str, list[int]] = {}  # device -> when it was taken by message, not long ago
 
     def asked(self, event: Asked, now: int) -> None:
         """An answer by command: what is said to it comes as a `Reply`."""
@@ -136,6 +150,8 @@ class Answers:
     ) -> tuple[bool, str]:
         """Do what is answered; raises Refused, and nothing was done."""
         person, answer = asked.person, asked.answer
+        if subject is not None and self._too_many(subject, asked, now):
+            raise Refused(TOO_MANY)
         reason = one_line(asked.reason, REASON_MAX) if asked.reason else None
         if answer not in served:
             raise Refused(f"the answers are {', '.join(served)}.")
@@ -166,15 +182,35 @@ class Answers:
             return True, back
         return self._about(self._concern(target, person, answer), asked, reason, now, heard=subject is None)
 
+    def _too_many(self, subject: str, asked: Asked, now: int) -> bool:
+        """Whether a message is one too many about its pump; who has it can always hand it back."""
+        began, count = self._answered.get(subject, (now, 0))
+        if now - began >= TAKEN_WITHIN:
+            began, count = now, 0
+            self._answered = {key: at for key, at in self._answered.items() if now - at[0] < TAKEN_WITHIN}
+        if self._fleet.get(subject) is not None:
+            self._answered[subject] = (began, count + 1)
+        if count < MOST_ANSWERED:
+            return False
+        mine = any(concern.holder == asked.person for concern in self._responsibility.open_of(subject))
+        return not (mine and asked.answer == "hand-back")
+
     def _about(
         self, concern: Concern, asked: Asked, reason: str | None, now: int, *, heard: bool
     ) -> tuple[bool, str]:
         """An answer about responsibility; if it cannot be `heard`, what has to be said goes as a notice."""
         person, answer = asked.person, asked.answer
         held, was_live = concern.holder == person, concern.live
+        takes = not heard and answer in ("accept", "take-over") and not held
+        recent = [at for at in self._taken.get(concern.subject, ()) if now - at < TAKEN_WITHIN]
+        if takes and len(recent) >= MOST_TAKEN:
+            raise Refused(TOO_OFTEN)
         said = self._responsibility.answer(concern, answer, person, now, reason, heard=heard)
         if answer in ("accept", "take-over"):
             has = concern.state is State.ACCEPTED and concern.holder == person
+            if takes and has:
+                kept = {key: at for key, at in self._taken.items() if now - at[-1] < TAKEN_WITHIN}
+                self._taken = {**kept, concern.subject: [*recent, now]}
             if has and not self._site.rota.is_on_duty(person, now):
                 said += OFF_DUTY
             return has, said
@@ -200,7 +236,7 @@ class Answers:
         """What an answer is about; raises Refused."""
         if subject is not None and not asked.reference:
             return Target(None, self._device(asked.answer, subject, now))
-        found = self._find(asked.reference, person)
+        found = self._find(asked.reference, person, subject)
         if isinstance(found, Concern):
             return Target(found, self._fleet.get(found.subject))
         name = asked.reference.strip()
@@ -223,23 +259,28 @@ class Answers:
             live = [concern for concern in live if concern.holder == person] or live
         return min(live, key=lambda concern: (concern.state is not State.OPEN, -concern.rank))
 
-    def _find(self, reference: str, person: str) -> Concern | str:
-        """The concern that a person means, or what to say if there is none."""
+    def _find(self, reference: str, person: str, subject: str | None) -> Concern | str:
+        """The concern that a person means, or what to say if there is none.
+
+        Of a message only the codes of its own pump are worked out: those of all pumps and persons take long, and
+        whoever may publish can ask as often as he likes.
+        """
         reference = reference.strip()
-        concerns = self._responsibility.concerns
-        if (found := concerns.get(reference.lower())) is not None:
+        known = self._responsibility.concerns
+        if (found := known.get(reference.lower())) is not None:
             return found
         code = reference.upper()
-        for concern in concerns.values():
+        concerns = [one for one in known.values() if subject is None or one.subject == subject]
+        for concern in concerns:
             if self._site.code(concern.id, person) == code:
                 return concern
-        for concern in concerns.values():
+        for concern in concerns:
             if any(self._site.code(concern.id, other) == code for other in self._site.people):
                 return SOMEBODY_ELSES
         groups = self._responsibility.outbox.groups
-        if any(groups.find(code, other) is not None for other in self._site.people):
+        if subject is None and any(groups.find(code, other) is not None for other in self._site.people):
             return SOMEBODY_ELSES
-        return "no such code. Look at your notice again; what ended long ago is not kept."
+        return "no such code, and no pump of this id. Look at your notice again; what ended long ago is not kept."
 
 
 def _key(message: AnswerMessage) -> str:

@@ -21,8 +21,8 @@ from monitor.core.places import Places
 from monitor.core.responsibility import Responsibility
 from monitor.core.site import Site
 
-PLACE_MAX: Final = 80  # characters of a place
-PAGER_PLACE_MAX: Final = 30  # what a page has room for
+PLACE_MAX: Final = 60  # characters of a place, as in the site file
+PAGER_PLACE_MAX: Final = 24
 
 EVENT: Final = {HOLD: "held", FEED_ENDED: "feed-ended", AWAY: "away"}
 """How the journal names an answer."""
@@ -80,7 +80,7 @@ class FeedAnswers:
         kind, risk = asked.answer, device.picture.glucose_risk
         if kind in (HOLD, AWAY) and not reason and not slack:  # a button has no words
             raise Refused("say why, in a few words.")
-        until = self._until(kind, asked.until, now, slack, glucose_risk=risk)
+        until = self._until(device.name, kind, asked.until, now, slack, glucose_risk=risk)
         planned = device.picture.plan is not None and bool(device.picture.plan.windows)
         self._journal.note(
             EVENT[kind],
@@ -100,12 +100,16 @@ class FeedAnswers:
             self._over_for_now(device, asked.person, now)
         return self._said(device, kind, asked.person, until, now, planned=planned)
 
-    def _until(self, kind: str, until: int | None, now: int, slack: int, *, glucose_risk: bool) -> int | None:
+    def _until(
+        self, device: str, kind: str, until: int | None, now: int, slack: int, *, glucose_risk: bool
+    ) -> int | None:
         """Until when an answer counts; None: until the pump feeds again. Raises Refused."""
         if until is None and kind == FEED_ENDED and not glucose_risk:
             return None
         limit = limit_of(kind, glucose_risk=glucose_risk)
         latest = now + limit
+        if glucose_risk or slack:  # a button that answers by itself is nobody who has looked
+            latest = self._holds.latest(device, kind, limit, now)
         if until is None and kind == FEED_ENDED:
             return latest
         at_most = f"{clock(latest, now, self._site.zone)} at the latest"
@@ -209,11 +213,17 @@ class FeedAnswers:
         )
 
     def _move(self, device: Device, asked: Asked, now: int) -> str:
-        place = one_line(asked.to.get("place", ""), PLACE_MAX)
-        pager_place = one_line(asked.to.get("pager_place", ""), PAGER_PLACE_MAX) or None
+        place = one_line(asked.to.get("place", ""))
+        pager_place = one_line(asked.to.get("pager_place", "")) or None
         unit = asked.to.get("unit") or device.picture.unit
         if not place:
             raise Refused("say where it stands now, as a nurse knows the place.")
+        if len(place) > PLACE_MAX:  # half a place can be read as another one
+            raise Refused(f"the place has {len(place)} characters; {PLACE_MAX} at most.")
+        if pager_place is not None and len(pager_place) > PAGER_PLACE_MAX:
+            raise Refused(
+                f"the place for pages has {len(pager_place)} characters; {PAGER_PLACE_MAX} at most."
+            )
         if unit not in self._site.units:
             raise Refused(f"no such unit; the units are {', '.join(self._site.units)}.")
         if unit != device.picture.unit:

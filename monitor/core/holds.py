@@ -43,7 +43,8 @@ WHY: Final[Mapping[str, str]] = {HOLD: "hold-over", FEED_ENDED: "feed-over-over"
 class Hold(NamedTuple):
     """One answer in force, of one device; instants in ms UTC. `until` None: until the device is heard feeding again.
 
-    `stopped`: it has been seen not to deliver since, so that it can deliver *again*.
+    `stopped`: it has been seen not to deliver since, so that it can deliver *again*. `first`: when the first of those
+    began that this one goes on from without a break, if there was one.
     """
 
     device: str
@@ -52,9 +53,10 @@ class Hold(NamedTuple):
     since: int
     until: int | None
     stopped: bool
+    first: int | None = None
 
 
-VERSION: Final = 1
+VERSION: Final = 2  # 1 had no `first`
 FOR_EVER: Final = 1 << 62  # ms
 
 
@@ -108,9 +110,9 @@ class Holds:
 
     def begin(self, device: Device, kind: str, person: str, until: int | None, now: int) -> Hold:
         """A person's answer is in force from now on, in place of an earlier one of the same sort."""
-        hold = Hold(device.name, kind, person, now, until, not device.picture.delivering)
-        replaced = (HOLD, FEED_ENDED) if kind in (HOLD, FEED_ENDED) else (kind,)
-        kept = [other for other in self.of(device.name) if other.kind not in replaced]
+        first = min((_begun(other) for other in self._going(device.name, kind)), default=None)
+        hold = Hold(device.name, kind, person, now, until, not device.picture.delivering, first)
+        kept = [other for other in self.of(device.name) if other.kind not in _like(kind)]
         self._keep(device.name, (*kept, hold))
         if until is not None:
             self._timers.put(until, Kind.HOLD, device.name)
@@ -119,6 +121,19 @@ class Holds:
             if kind != OUT_OF_SERVICE and rule is not None and _quiets(hold, rule):
                 self.responsibility.hold(concern, person, now)
         return hold
+
+    def latest(self, device: str, kind: str, limit: int, now: int) -> int:
+        """Until when an answer may count of which one may for `limit`: with those that it goes on from, no longer.
+
+        Else whoever answers again before its end keeps everybody from hearing for ever.
+        """
+        going = self._going(device, kind)
+        began = min((_begun(hold) for hold in going), default=now)
+        return min(now + limit, max([began + limit, *(hold.until or 0 for hold in going)]))
+
+    def _going(self, device: str, kind: str) -> list[Hold]:
+        """What is in force until a time that an answer of this sort would take the place of."""
+        return [hold for hold in self.of(device) if hold.kind in _like(kind) and hold.until is not None]
 
     def carry(self, old: str, new: Device, now: int) -> None:
         """The feed of one device goes on with another: what is held of it is held there."""
@@ -287,8 +302,10 @@ class Holds:
                 continue
             for rule in device.rules:
                 known = self.responsibility.of_subject.get(name, {}).get(rule.id)
-                live = known is not None and known.live
-                if not live and rule.id in device.subject.tops and self.quiets(name, rule) is None:
+                open_or_withdrawn = known is not None and (known.live or known.holding)
+                if open_or_withdrawn or rule.id not in device.subject.tops:
+                    continue
+                if self.quiets(name, rule) is None:
                     self._tell(device, rule, "raised", None, now, now)
 
     def _keep(self, device: str, held: tuple[Hold, ...]) -> None:
@@ -302,6 +319,15 @@ class Holds:
         self._journal.note(
             event, now=now, device=hold.device, person=hold.person, detail={"kind": hold.kind, **detail}
         )
+
+
+def _like(kind: str) -> tuple[str, ...]:
+    """The sorts of which one takes the place of another."""
+    return (HOLD, FEED_ENDED) if kind in (HOLD, FEED_ENDED) else (kind,)
+
+
+def _begun(hold: Hold) -> int:
+    return hold.since if hold.first is None else hold.first
 
 
 def _serves(hold: Hold, picture: Picture) -> bool:

@@ -1,1 +1,1 @@
-"""What is served over HTTP: how the service is."""
+"""What is served over HTTP: the page on a phone, and how the service is."""

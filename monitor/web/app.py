@@ -71,6 +71,9 @@ class Phone:
                 Route("/code", self._code, methods=["POST"]),
             ]
         self.app = Starlette(routes=routes, exception_handlers={404: self._lost, 405: self._lost})
+        # Its own answer to a path with a / too many would name the host that the request names, count for nothing at
+        # the gate, and leave the connection open for any number of them.
+        self.app.router.redirect_slashes = False
 
     # ---- a link ----------------------------------------------------------------------------------------------------
 

@@ -17,7 +17,7 @@ from monitor.core.site import Site
 from monitor.settings import Settings
 from monitor.web.app import Phone
 from monitor.web.gate import Gate
-from monitor.web.listener import Listener
+from monitor.web.listener import EACH, Listener
 from monitor.web.views import Opened, Views
 
 log = structlog.get_logger(__name__)
@@ -68,6 +68,7 @@ class Pages:
             self._pages.port,
             ssl=tls,
             admit=self._admit,
+            each=EACH if self._pages.proxies == 0 else None,
         )
 
     def _admit(self, peer: str) -> bool:

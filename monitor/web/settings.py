@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.core.problems import Problem
+from monitor.web.health_settings import HealthSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,10 +41,16 @@ class PagesSettings:
 
     def not_to_be_had(self, file: str, error: OSError) -> Problem:
         """What is wrong with the address that a site file names."""
-        found = error.errno is not None and error.errno > 0  # else the name of a host is not known
-        why = os.strerror(error.errno or 0) if found else error.strerror
-        wanted = f"an address of this machine that nothing else uses: {why}"
-        return Problem(file, "pages.listen", repr(f"{self.host}:{self.port}"), wanted)
+        return not_to_be_had(file, "pages.listen", self.host, self.port, error)
+
+
+def not_to_be_had(file: str, key: str, host: str, port: int, error: OSError) -> Problem:
+    """What is wrong with an address to listen at."""
+    found = error.errno is not None and error.errno > 0  # else the name of a host is not known
+    why = os.strerror(error.errno or 0) if found else error.strerror
+    return Problem(
+        file, key, repr(f"{host}:{port}"), f"an address of this machine that nothing else uses: {why}"
+    )
 
 
 def unservable(pages: PagesSettings | None, running: PagesSettings | None, file: str) -> list[Problem]:
@@ -54,11 +61,25 @@ def unservable(pages: PagesSettings | None, running: PagesSettings | None, file:
         pages.tls_context()
     except OSError as error:
         return [pages.bad_certificate(file, error)]
-    if running is not None and (pages.host, pages.port) == (running.host, running.port):
+    here = None if running is None else (running.host, running.port)
+    return _occupied(file, "pages.listen", (pages.host, pages.port), here)
+
+
+def unaskable(health: HealthSettings | None, running: HealthSettings | None, file: str) -> list[Problem]:
+    """Why nobody could ask how the service is, where those who ask are `running` now."""
+    if health is None:
+        return []
+    here = None if running is None else (running.host, running.port)
+    return _occupied(file, "health.listen", (health.host, health.port), here)
+
+
+def _occupied(file: str, key: str, wanted: tuple[str, int], ours: tuple[str, int] | None) -> list[Problem]:
+    """An address that cannot be listened at, unless it is `ours` already."""
+    if wanted == ours:
         return []
     try:
-        family = socket.AF_INET6 if ":" in pages.host else socket.AF_INET
-        socket.create_server((pages.host, pages.port), family=family).close()
+        family = socket.AF_INET6 if ":" in wanted[0] else socket.AF_INET
+        socket.create_server(wanted, family=family).close()
     except OSError as error:
-        return [pages.not_to_be_had(file, error)]
+        return [not_to_be_had(file, key, *wanted, error)]
     return []

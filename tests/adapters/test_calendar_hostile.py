@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 import tracemalloc
 from pathlib import Path
@@ -61,6 +62,12 @@ def wrong(folder: Path, text: str | bytes) -> list[Problem]:
             (*HOUR, "RRULE:FREQ=DAILY;BYHOUR=" + ",".join(map(str, range(24))) + ";BYMINUTE=0,20,40"),
             "RRULE",
             "48",
+        ),
+        ((*HOUR, "RRULE:FREQ=HOURLY;BYSETPOS=366"), "RRULE", "BYSETPOS of days or longer"),
+        (
+            (*HOUR, "RRULE:FREQ=MONTHLY;BYSETPOS=" + ",".join(map(str, range(1, 14)))),
+            "RRULE",
+            "at most 12 values",
         ),
         ((*HOUR, "RRULE:RSCALE=HEBREW;FREQ=DAILY"), "RRULE", "the parts of RFC 5545"),
         (
@@ -189,6 +196,25 @@ def test_a_recurrence_that_never_comes_does_not_stall(
     problems = wrong(tmp_path, calendar(*never))
     assert any(problem.expected.startswith("a rota that is read with ") for problem in problems)
     assert time.monotonic() - began < 60  # an hour without the limit
+
+
+def test_zones_without_an_end_cost_one_pass(tmp_path: Path) -> None:
+    """2 MB of beginnings: each look for an end from each of them took 10 min, with no other thread running."""
+    began = time.thread_time()
+    (problem,) = wrong(tmp_path, "BEGIN:VCALENDAR\n" + "BEGIN:VTIMEZONE\n" * 130_000)
+    assert problem.expected.startswith("each BEGIN:VCALENDAR")
+    assert time.thread_time() - began < 60
+
+
+def test_what_is_no_file_is_not_waited_for(tmp_path: Path) -> None:
+    """A pipe that nobody writes to would hold the start, or every look at the files, for ever."""
+    os.mkfifo(tmp_path / "pipe.ics")
+    (tmp_path / "zero.ics").symlink_to("/dev/zero")
+    problems = wrong(tmp_path, calendar(event(*HOUR)))
+    assert [(Path(problem.file).name, problem.expected) for problem in problems] == [
+        ("pipe.ics", "a file; this is none"),
+        ("zero.ics", "a file; this is none"),
+    ]
 
 
 LINES = [

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import pytest
 
 from monitor.core.gsm7 import SINGLE, septets
-from monitor.core.holds import AT_RISK, LIMITS
+from monitor.core.holds import AT_RISK, LIMITS, Hold
 from monitor.core.instants import HOUR, MINUTE, show
 from monitor.core.problems import ProblemsFound
 from monitor.core.rota import FOR_EVER, Rota, Span
@@ -15,7 +16,7 @@ from monitor.core.rulebook import parse
 from monitor.core.site import Site
 from monitor.shipped import shipped_rules
 from monitor.testing import START, Bench, alarm, ward
-from tests.core.stories import RINGING, only
+from tests.core.stories import RINGING, only, ringing
 
 FEED = (
     "idle-past-limit",
@@ -139,7 +140,10 @@ def test_a_hold_by_another_than_who_has_it_takes_it_over() -> None:
     bench.accept("nurse-1", "pump-1")
     hold(bench, "nurse-2", "1 h")
     bench.pass_by("10 s")
-    assert {told.person for told in bench.notices(why="taken-over")} == {"nurse-1", "nurse-2"}
+    assert [told.person for told in bench.notices(why="taken-over")] == ["nurse-1"]
+    told = bench.assert_told("nurse-2", "yours-now").text
+    assert "You have it now." in told
+    assert "Take over" not in told
     bench.at("00:50:00")
     bench.assert_accepted("pump-1", "nurse-2")
 
@@ -373,6 +377,49 @@ def test_where_a_stop_is_dangerous_it_calls_after_30_min() -> None:
     assert {told.person for told in bench.notices()} == {"charge"}
     bench.at("00:33:20")
     assert {told.person for told in bench.notices(why="next-rung")} == {"nurse-1", "nurse-2"}
+
+
+@pytest.mark.parametrize("again", ["hold", "feed-ended"])
+def test_answering_again_before_its_end_does_not_make_it_longer(again: str) -> None:
+    """A button that says it each 10 min kept everybody from hearing all night: where a stop is dangerous it calls."""
+    bench = stopped(glucose_risk=True, **AT_NIGHT)
+    hold(bench, "nurse-1", "30 min")
+    for minute in (10, 20):
+        bench.at(f"00:{minute}:10")
+        bench.restart()  # since when it has been so is stored
+        said = {} if again == "feed-ended" else {"until": show(bench.now + 30 * MINUTE), "reason": "care"}
+        bench.button("pump-1", "nurse-2", again, **said)
+    reply = bench.answer("hold", "nurse-2", "pump-1", "care", lasting="30 min")
+    assert reply.text.endswith("so until 22:30 at the latest. After that, answer again.")
+    bench.at("00:30:12")
+    assert bench.concern("pump-1", "stopped-at-glucose-risk").priority == "high"
+    assert bench.notices()
+    assert bench.answer("hold", "nurse-2", "pump-1", "care", lasting="30 min").ok  # once somebody has heard
+
+
+def test_a_button_alone_holds_no_longer_than_one_hold_may_last() -> None:
+    """Nobody who has looked says it: without danger too it ends 2 h after the first; by her id she may go on."""
+    bench = stopped(**AT_NIGHT)
+    for _ in range(3):
+        bench.button("pump-1", "nurse-1", "hold", until=show(bench.now + HOUR), reason="care")
+        bench.pass_by("45 min")
+    assert [held.until for held in bench.engine.holds.of("pump-1")] == []
+    bench.assert_open("pump-1", "idle-past-limit")
+    other = stopped(**AT_NIGHT)
+    for _ in range(3):
+        hold(other, "nurse-1", "1 h")
+        other.pass_by("45 min")
+    assert not other.concerns("pump-1", "idle-past-limit")
+
+
+def test_what_an_older_version_stored_as_held_is_held() -> None:
+    """It had no word of what a hold goes on from."""
+    bench = stopped()
+    held = ["pump-1", "hold", "nurse-1", START, START + HOUR, True]
+    bench.engine.holds.load({"pump-1": json.dumps([1, [held]])})
+    assert bench.engine.holds.of("pump-1") == (
+        Hold("pump-1", "hold", "nurse-1", START, START + HOUR, True, None),
+    )
 
 
 def test_a_plan_that_says_only_now_that_a_stop_is_dangerous() -> None:
@@ -705,3 +752,17 @@ def test_an_alarm_that_stays_over_the_end_keeps_its_own_concern() -> None:
     bench.accept("nurse-2", "pump-1", "unattended")
     bench.at("01:02:00")
     bench.assert_open("pump-1", "idle-past-limit")
+
+
+def test_what_was_withdrawn_is_not_told_again_by_a_start() -> None:
+    """A nurse has withdrawn one concern while it holds, and the feed is held: a restart raises neither again."""
+    bench = Bench(only("unattended", "idle-past-limit"))
+    ringing(bench)
+    bench.at("00:05:10")
+    hold(bench, "nurse-1", "1 h")
+    bench.withdraw("nurse-1", "pump-1", "seen to", "unattended")
+    bench.pass_by("1 min")
+    bench.restart()
+    bench.pass_by("10 min")
+    bench.assert_nobody_told()
+    bench.assert_settled("pump-1", "unattended")

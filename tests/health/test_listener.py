@@ -5,7 +5,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
+import ssl
 from collections.abc import AsyncIterator
+from pathlib import Path
 
 import httpx
 import pytest
@@ -32,6 +34,14 @@ async def _slow(_: Request) -> Response:
 
 
 APP = Starlette(routes=[Route("/", _hello), Route("/fault", _fault), Route("/slow", _slow)])
+
+
+def tls_pair(folder: Path) -> tuple[ssl.SSLContext, ssl.SSLContext]:
+    """A server's context for loopback, and one that trusts it."""
+    _, trusting = tls_settings(folder)
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.load_cert_chain(folder / "server.pem", folder / "server.key")
+    return context, trusting
 
 
 @contextlib.asynccontextmanager
@@ -88,6 +98,34 @@ async def test_so_many_connections_and_no_more() -> None:
             one.close()
 
 
+async def test_one_client_does_not_hold_all_places() -> None:
+    """Of its connections so many are kept; another's are let in."""
+    async with listening(connections=4, each=2) as listener:
+        kept = [await asyncio.open_connection("127.0.0.1", listener.port) for _ in range(3)]
+        with contextlib.suppress(ConnectionError):
+            assert await kept[2][0].read() == b""
+        reader, writer = await asyncio.open_connection(
+            "127.0.0.1", listener.port, local_addr=("127.0.0.2", 0)
+        )
+        writer.write(b"GET / HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n")
+        assert (await reader.read()).startswith(b"HTTP/1.1 200")
+        for _, one in [*kept, (reader, writer)]:
+            one.close()
+
+
+async def test_who_never_shakes_hands_holds_no_more_than_a_place(tmp_path: Path) -> None:
+    """Connections that say nothing before TLS are hung up on in time: else no descriptor is left."""
+    context, _ = tls_pair(tmp_path)
+    async with listening(ssl=context, connections=2, life=0.3) as listener:
+        came = [await asyncio.open_connection("127.0.0.1", listener.port) for _ in range(8)]
+        async with asyncio.timeout(30):  # asyncio by itself waits for a handshake for a minute
+            for reader, _ in came:
+                with contextlib.suppress(ConnectionError):
+                    assert await reader.read() == b""
+        for _, writer in came:
+            writer.close()
+
+
 @pytest.mark.parametrize("sent", [b"", b"GET / HTTP/1.1\r\nHost: x\r\nX-"])
 async def test_one_that_says_nothing_is_hung_up_on(sent: bytes) -> None:
     """A connection has its time, however it is used."""
@@ -127,12 +165,7 @@ async def test_it_stops_with_somebody_waiting() -> None:
 
 async def test_tls(tmp_path_factory: pytest.TempPathFactory) -> None:
     """With a context it speaks TLS, and nothing else."""
-    import ssl
-
-    folder = tmp_path_factory.mktemp("tls")
-    _, trusting = tls_settings(folder)
-    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
-    context.load_cert_chain(folder / "server.pem", folder / "server.key")
+    context, trusting = tls_pair(tmp_path_factory.mktemp("tls"))
     async with (
         listening(ssl=context) as listener,
         httpx.AsyncClient(verify=trusting, trust_env=False) as client,

@@ -200,6 +200,32 @@ async def test_slow_and_broken_requests_are_let_go(served: tuple[Ward, Phone]) -
 
 
 @pytest.mark.asyncio(loop_scope="module")
+async def test_a_slash_too_many_is_no_way_past_the_gate(served: tuple[Ward, Phone]) -> None:
+    """One answer, the page of a wrong link, and hung up: no address that the request named, no second answer."""
+    _, phone = served
+    reader, writer = await asyncio.open_connection("127.0.0.1", phone.port)
+    writer.write(b"GET /a/x/ HTTP/1.1\r\nhost: evil.invalid\r\n\r\n" * 2)
+    async with asyncio.timeout(30):
+        answer = await reader.read()
+    writer.close()
+    assert answer.startswith(b"HTTP/1.1 404")
+    assert (answer.count(b"HTTP/1.1 "), b"evil.invalid" in answer) == (1, False)
+
+
+@pytest.mark.asyncio(loop_scope="module")
+async def test_who_leaves_in_the_middle_of_a_form_is_no_fault_of_ours(served: tuple[Ward, Phone]) -> None:
+    """A phone that loses its network is nothing for the log, least of all something critical."""
+    made, phone = served
+    _, writer = await asyncio.open_connection("127.0.0.1", phone.port)
+    writer.write(half_a_form(str(SITE.link(await raised(made, device="pump-0105"), "nurse-1", made.now))))
+    await writer.drain()
+    await phone.open("/")
+    writer.close()
+    await phone.open("/")
+    assert "fault of ours" not in made.monitor.log_file.read_text()
+
+
+@pytest.mark.asyncio(loop_scope="module")
 async def test_a_reload_keeps_links_and_asks_to_look_again(served: tuple[Ward, Phone]) -> None:
     """After SIGHUP with a changed file the same link opens; a button of before answers nothing, one of now does."""
     made, phone = served
