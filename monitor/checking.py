@@ -125,11 +125,13 @@ def _read(examined: Examined) -> str:
         f"{(table.called or name)} ({_count(sum(d.unit == name for d in found.devices.values()), 'device')})"
         for name, table in found.units.items()
     )
+    folder = found.site.rota_dir if found.site is not None else None
+    calendars = "" if folder is None else f" and those of the calendars in {folder}"
     off = sum(table.off is not None and name not in examined.replaced for name, table in found.rules.items())
     return (
         f"Read {found.path}: {units or 'no unit'}; {_count(len(found.people), 'person', 'people')},"
         f" {_count(len(found.carriers), 'carrier')}, {_count(len(found.ladders), 'ladder')},"
-        f" {_count(len(found.duty), 'duty', 'duties')}; {_count(len(examined.rules), 'rule')},"
+        f" {_count(len(found.duty), 'duty', 'duties')}{calendars}; {_count(len(examined.rules), 'rule')},"
         f" {off} of them switched off."
     )
 

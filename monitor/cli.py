@@ -29,7 +29,7 @@ from monitor import (
     why_command,
 )
 from monitor.backtest import commands as backtest_commands
-from monitor.commandline import BAD_INPUT, INTERRUPTED, WRONG, add_place, say, usage
+from monitor.commandline import BAD_INPUT, INTERRUPTED, WRONG, add_place, add_site, say, usage
 from monitor.core.guidance import CAUTION
 from monitor.core.instants import parse
 from monitor.core.problems import ProblemsFound
@@ -83,7 +83,7 @@ def _parser() -> argparse.ArgumentParser:
         prog="secondbell",
         description="When a feeding pump's own alarm was not enough: watch over MQTT, tell the right person, "
         "climb until somebody accepts.",
-        epilog=CAUTION,
+        epilog=f"Exit status: 0 done, 1 found something wrong, 2 usage or bad input. {CAUTION}",
     )
     parser.add_argument("--version", action="version", version=f"secondbell {__version__}")
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)
@@ -111,7 +111,18 @@ def _parser() -> argparse.ArgumentParser:
     )
     contract.add_argument("--format", choices=("jsonschema", "asyncapi", "notice"), default="jsonschema")
     contract.set_defaults(run=_contract)
+    _describe(commands)
     return parser
+
+
+def _describe(commands: Commands) -> None:
+    """Whatever has no longer description says of itself what the list of commands says."""
+    for listed in commands._choices_actions:
+        parser, text = commands.choices[listed.dest], listed.help or ""
+        parser.description = parser.description or f"{text[:1].upper()}{text[1:]}."
+        for action in parser._actions:
+            if isinstance(action, argparse._SubParsersAction):
+                _describe(action)
 
 
 if TYPE_CHECKING:
@@ -135,8 +146,11 @@ def _add_demo(commands: Commands) -> None:
 
 def _add_run(commands: Commands) -> None:
     run = commands.add_parser("run", help="watch a site until stopped", epilog=CAUTION)
-    run.add_argument("--site", type=Path, required=True, metavar="FILE", help="the site file")
-    run.add_argument("--log", choices=("debug", "info", "warning", "error"), default="info")
+    add_site(run)
+    run.add_argument(
+        "--log", choices=("debug", "info", "warning", "error"), default="info",
+        help="the least that is logged (default: info)",
+    )  # fmt: skip
     run.add_argument(
         "--record", type=Path, metavar="DIR",
         help="keep every input of the engine in this folder, one compressed file an hour, for `replay`; holds what "
@@ -159,16 +173,26 @@ def _add_run(commands: Commands) -> None:
 
 def _add_check(commands: Commands) -> None:
     check = commands.add_parser(
-        "check", help="read a site file and all that it names; report every error at once"
+        "check",
+        help="read a site file and all that it names; report every error at once",
+        epilog="Exit status: 0 nothing is wrong (a second look or a hole in the rota is no error), 1 something is, 2 "
+        "the file cannot be read.",
     )
-    check.add_argument("--site", type=Path, required=True, metavar="FILE")
+    add_site(check)
     check.set_defaults(run=_check)
 
 
 def _add_init(commands: Commands) -> None:
     init = commands.add_parser("init", help="make a folder with a site file to fill in")
-    init.add_argument("folder", type=Path)
-    init.add_argument("--setting", choices=("ward", "home"), default="ward")
+    init.add_argument(
+        "folder", type=Path, metavar="DIR", help="where to; nothing that is there is overwritten"
+    )
+    init.add_argument(
+        "--setting",
+        choices=("ward", "home"),
+        default="ward",
+        help="which sample to begin with (default: ward)",
+    )
     init.add_argument(
         "--service", action="store_true",
         help="with what runs it without a terminal: systemd units, the watch's file, the broker's configuration",

@@ -29,6 +29,15 @@ def add_place(parser: argparse.ArgumentParser) -> None:
     place.add_argument("--state", type=Path, metavar="DIR", help="the state directory itself")
 
 
+def add_site(parser: argparse.ArgumentParser) -> None:
+    """Add the option that says which site file is meant, where a state directory would not do."""
+    named = os.environ.get("SECONDBELL_SITE")
+    parser.add_argument(
+        "--site", type=Path, metavar="FILE", default=Path(named) if named else None, required=not named,
+        help="the site file (default: $SECONDBELL_SITE)",
+    )  # fmt: skip
+
+
 def site_file(args: argparse.Namespace) -> Path | None:
     """The site file that is meant, None if the state directory was named instead, or nothing."""
     if args.state is not None:

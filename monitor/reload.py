@@ -12,8 +12,8 @@ from monitor.core.effects import TroubleOver, TroubleSeen
 from monitor.core.problems import Problem, ProblemsFound
 from monitor.core.troubles import SITE_UNREAD
 from monitor.service import Service
-from monitor.settings import load
-from monitor.web.settings import unservable
+from monitor.settings import load, unusable
+from monitor.web.settings import unaskable, unservable
 
 log = structlog.get_logger(__name__)
 
@@ -40,7 +40,9 @@ async def reload(service: Service, site_file: Path, *, asked: bool = True) -> tu
         if before != now:
             expected = f"{str(before)!r} for as long as the service runs"
             problems.append(Problem(str(site_file), key, repr(str(now)), expected))
+    problems += await asyncio.to_thread(unusable, settings)
     problems += await asyncio.to_thread(unservable, settings.pages, service.settings.pages, str(site_file))
+    problems += await asyncio.to_thread(unaskable, settings.health, service.settings.health, str(site_file))
     if problems:
         return _refused(service, problems, asked=asked)
     if same := settings.digest == service.settings.digest:

@@ -7,10 +7,9 @@ import sys
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
-from pathlib import Path
 from typing import TYPE_CHECKING, Final, TextIO
 
-from monitor.commandline import WRONG, usage
+from monitor.commandline import WRONG, add_site, usage
 
 if TYPE_CHECKING:
     from monitor.core.plans import Zone
@@ -29,8 +28,13 @@ _DAY: Final = 86_400_000
 
 def add(commands: Commands) -> None:
     """Add the command."""
-    rota = commands.add_parser("rota", help="who is on duty, by unit and role, and when nobody is")
-    rota.add_argument("--site", type=Path, required=True, metavar="FILE", help="the site file")
+    rota = commands.add_parser(
+        "rota",
+        help="who is on duty, by unit and role, and when nobody is",
+        epilog="Needs no running service. Exit status 1: at some time that was asked for nobody is, or the rota cannot "
+        "be read.",
+    )
+    add_site(rota)
     when = rota.add_mutually_exclusive_group()
     when.add_argument(
         "--at", metavar="TIME", help='RFC 3339, or the site\'s local time as "2026-03-14 07:00"; default: now'

@@ -38,7 +38,7 @@ from monitor.recording import NoRecorder, Recorder
 from monitor.reload import reload
 from monitor.rota_reading import rota_of
 from monitor.service import Service
-from monitor.settings import PasswordMissing, Settings, load
+from monitor.settings import PasswordMissing, Settings, load, unusable
 from monitor.sitefile.reading import read
 from monitor.watching_files import EACH, FileWatch
 
@@ -89,6 +89,8 @@ def _open(
     record: Path | None,
 ) -> tuple[Service, Lock]:
     settings = load(site_file, key=b"")
+    if problems := unusable(settings):
+        raise ProblemsFound(problems)
     try:
         lock = Lock(settings.state_dir)
     except StateError as error:

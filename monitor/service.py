@@ -8,7 +8,6 @@ transaction is being stored, the next is made ready.
 from __future__ import annotations
 
 import asyncio
-import os
 import random
 from collections import deque
 from collections.abc import Awaitable, Callable, Mapping
@@ -47,6 +46,7 @@ from monitor.core.effects import (
 )
 from monitor.core.journal import Happening
 from monitor.core.parts import Loaded
+from monitor.core.problems import ProblemsFound
 from monitor.core.published import monitor_presence_payload
 from monitor.core.technical import GAP
 from monitor.core.topics import filters, monitor_presence_topic
@@ -210,16 +210,18 @@ class Service:
             await self._end(clean=clean)
 
     async def _listen(self) -> None:
-        """Serve what the site file asks for; OSError names the key whose address cannot be had."""
+        """Serve what the site file asks for; ProblemsFound names the key whose address cannot be had."""
         if (health := self.settings.health) is not None:
             from monitor.web.health_pages import health_listener  # sites without it spare the memory
+            from monitor.web.settings import not_to_be_had
 
             listener = health_listener(self, health)
             try:
                 await listener.start()
             except OSError as error:
-                where = f"{self.settings.path}: health.listen {health.host}:{health.port}"
-                raise OSError(error.errno, f"{where}: {os.strerror(error.errno or 0)}") from error
+                where = str(self.settings.path)
+                wrong = not_to_be_had(where, "health.listen", health.host, health.port, error)
+                raise ProblemsFound([wrong]) from None
             self._listeners.append(listener)
 
     def now(self) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -95,6 +95,24 @@ class Examined:
     def replaced(self) -> frozenset[str]:
         """The ids of the shipped rules that are switched off and have one of the site in their place."""
         return frozenset(file.rule.id for file in self.shipped) & {file.rule.id for file in self.own}
+
+
+def unusable(settings: Settings) -> list[Problem]:
+    """Carriers, and a login at the broker, that cannot be had as the file says, found by trying; nothing connects.
+
+    Such as an environment variable that is not set here: `check` runs elsewhere, and cannot know.
+    """
+    parts: dict[str, Callable[[], object]] = {
+        "broker": lambda: (settings.broker.read_password(), settings.broker.tls_context()),
+        **{f"carriers.{name}": carrier.carrier for name, carrier in settings.carriers.items()},
+    }
+    problems = []
+    for key, make in parts.items():
+        try:
+            make()
+        except (PasswordMissing, OSError, ValueError) as error:
+            problems.append(Problem(str(settings.path), key, "", f"what it needs: {error}"))
+    return problems
 
 
 def load(path: Path, *, key: bytes) -> Settings:

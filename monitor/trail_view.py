@@ -95,6 +95,8 @@ def _sentence(told: Mapping[str, Any], names: Names, called: Mapping[str, str]) 
         case "notice-failed":
             cause = f": {detail['cause']}" if "cause" in detail else ""
             return f"could not reach {person} by {detail['carrier']}{cause}"
+        case "notice-fault":
+            return f"the notice to {person} could not be written, so it went out short: {detail['fault']}"
         case "held-back":
             until = f"{show(detail['until'])[11:16]}Z"
             return f"notice to {person} held back until {until} at the earliest: {detail['cause']}"

@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -62,6 +63,21 @@ def test_the_commands_of_the_readme_are_there() -> None:
     told = {line.split()[1] for line in readme.splitlines() if line.startswith("secondbell ")}
     assert told <= known, told - known
     assert {"run", "check", "init", "replay", "simulate", "accept", "trail"} & told
+
+
+def test_the_commands_of_the_handbook_are_there() -> None:
+    """Each command that config/README.md lets a reader type exists, with the options that stand after it."""
+    handbook = (Path(__file__).parent.parent / "config" / "README.md").read_text()
+    parsers = _parser()._subparsers
+    assert parsers is not None
+    [listed] = parsers._group_actions
+    assert isinstance(listed, argparse._SubParsersAction)
+    begins = r"(?:^ {4}|bin/|`)secondbell ([a-z][a-z-]*)([^`\n#]*)"
+    told = re.findall(begins, handbook, re.MULTILINE)
+    assert {"init", "check", "rota", "drill", "watch", "returned", "contract"} <= {name for name, _ in told}
+    for name, rest in told:
+        known = listed.choices[name]._option_string_actions
+        assert {option for option in re.findall(r"--[a-z]+", rest) if option not in known} == set(), name
 
 
 @pytest.fixture
@@ -348,3 +364,18 @@ def test_ctrl_c_ends_a_command_in_a_line(tmp_path: Path) -> None:
                 _, err = process.communicate(timeout=10)
                 break
     assert (process.returncode, err) == (130, "secondbell: interrupted\n")
+
+
+def test_the_site_file_may_be_named_by_the_environment(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where a command wants one, $SECONDBELL_SITE will do; the option goes before it."""
+    absent, other = tmp_path / "absent.toml", tmp_path / "other.toml"
+    for command in ("check", "rota", "run"):
+        monkeypatch.delenv("SECONDBELL_SITE", raising=False)
+        status, _, err = run(command)
+        assert (status, "--site" in err) == (2, True)
+        monkeypatch.setenv("SECONDBELL_SITE", str(absent))
+        for named, meant in (((), absent), (("--site", str(other)), other)):
+            status, out, err = run(command, *named)
+            assert (status, meant.name in out + err) == (2, True)

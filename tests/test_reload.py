@@ -9,6 +9,16 @@ from tests.night import MINUTE, SECOND, Ward, alarm, night, raised, state, until
 
 SHORTER = '[units.elm.thresholds.unattended]\npatience_high = "1 min"\n'
 WRONG = '[units.elm.thresholds.unattended]\nno_such = "1 min"\n[rules.nonesuch]\noff = "a reason"\n'
+LATE = """
+[carriers.late]
+kind = "email"
+host = "mail.example.invalid"
+sender = "bell@example.invalid"
+"""
+UNUSABLE = {
+    'username = "bell"\npassword_env = "BELL_NEVER_SET"\n': "carriers.late: what it needs: the environment variable",
+    'ca_file = "site.toml"\n': "carriers.late.ca_file = 'site.toml': certificates to trust (PEM): no certificate",
+}
 
 
 async def rings(ward: Ward, device: str) -> int:
@@ -21,19 +31,32 @@ async def rings(ward: Ward, device: str) -> int:
 
 
 async def test_a_wrong_site_file_changes_nothing(tmp_path: Path) -> None:
-    """Every mistake is said, the trail has their number, and the old rules go on: by command and by SIGHUP."""
+    """Each mistake is said, the trail has their number, and what ran goes on: by command and by SIGHUP.
+
+    Also what only shows when it is used, as a port that is taken: the service must not end by it.
+    """
     async with night(tmp_path / "night") as ward:
         ward.write_site(ward.site_file.read_text() + WRONG)
         done = await ward.command("reload")
         assert done.returncode == 1
         assert "no_such" in done.stdout
         assert "nonesuch" in done.stdout
+        right = ward.site_file.read_text()
+        for wrong, said in UNUSABLE.items():
+            ward.write_site(right.replace(WRONG, "") + LATE + wrong)
+            done = await ward.command("reload")
+            assert (done.returncode, said in done.stdout) == (1, True), done.stdout
+        ward.write_site(f'{right.replace(WRONG, "")}[health]\nlisten = "127.0.0.1:{ward.smtp.port}"\n')
+        done = await ward.command("reload")
+        assert (done.returncode, "health.listen" in done.stdout) == (1, True), done.stdout
+        ward.write_site(right)
         ward.monitor.process.send_signal(signal.SIGHUP)
         log = ward.monitor.log_file
-        await until(lambda: log.read_text().count("reload refused") == 4, "both mistakes, once more")
+        await until(lambda: log.read_text().count("reload refused") == 7, "both mistakes, once more")
         assert await rings(ward, "pump-0101") == 2 * MINUTE
         assert [entry["detail"] for entry in ward.happened("reload-refused")] == [
             {"problems": 2},
+            *[{"problems": 1}] * 3,
             {"problems": 2},
         ]
         assert len(ward.happened("started")) == 1

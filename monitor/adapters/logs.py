@@ -18,8 +18,9 @@ from monitor.core.phrases import one_line
 log = structlog.get_logger(__name__)
 
 TROUBLE = (
-    "notice-try-later", "notice-refused", "notice-failed", "notice-returned", "quarantine-full", "clock-doubtful",
-    "claimed-by-two", "undone", "units-full", "trouble-began", "trouble-untold", "trouble-try-later", "trouble-refused",
+    "notice-try-later", "notice-refused", "notice-failed", "notice-returned", "quarantined", "quarantine-full",
+    "clock-doubtful", "claimed-by-two", "undone", "units-full", "trouble-began", "trouble-untold", "trouble-try-later",
+    "trouble-refused", "notice-fault",
 )  # fmt: skip
 """What of all that happens is told as a warning."""
 
@@ -31,7 +32,9 @@ def tell(happening: Happening) -> None:
     """Log something decided, sent or answered."""
     known = {name: value for name in _SHOWN if (value := getattr(happening, name)) is not None}
     if happening.event in TROUBLE:
-        why = {name: happening.detail[name] for name in _WHY if name in happening.detail}
+        # A reason is a word of ours there; elsewhere it is a person's.
+        shown = (*_WHY, "reason") if happening.event == "quarantined" else _WHY
+        why = {name: happening.detail[name] for name in shown if name in happening.detail}
         log.warning(happening.event, at=show(happening.at), **known, **why)
     else:
         log.info(happening.event, at=show(happening.at), **known)

@@ -29,6 +29,8 @@ def answer_all(
     """Whether an answer about responsibility did anything to what was listed, and what to say."""
     site = responsibility.site
     known = [found for key in listed if (found := responsibility.concerns.get(key)) is not None]
+    if answer == "decline" and not any(concern.state is State.OPEN for concern in known):
+        answer = "hand-back"  # as with one: who has them cannot see to them after all
     asked = [concern for concern in known if _applies(concern, answer, person)]
     for concern in asked:
         if _applies(concern, answer, person):  # an answer about a pump covers all that is open there
@@ -42,6 +44,8 @@ def answer_all(
         said.append(f"They are looked at again at {recheck}. The pumps' own alarms are not silenced by this.")
     elif answer == "decline" and asked:
         said.append(f"Declined: {_those(responsibility, asked)}. Unless somebody takes them, more are told.")
+        if hers:
+            said.append(f"You still have {_those(responsibility, hers)}: hand back what you cannot see to.")
     elif answer == "hand-back" and asked:
         said.append(f"Handed back: {_those(responsibility, asked)}; the next are told now.")
     else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ssl
 from collections.abc import Iterator
 
 from monitor.adapters.https import SHORTEST_SECRET
@@ -54,6 +55,25 @@ def file(found: SiteFile, key: str, name: str | None) -> Iterator[Problem]:
         yield Problem(found.file, key, show_value(name), f"a file; there is none at {found.beside(name)}")
 
 
+def certificates(found: SiteFile, key: str, name: str | None) -> Iterator[Problem]:
+    """A file of certificates to trust that is not there, or has none: found out before anything depends on it."""
+    if name is None:
+        return
+    lacking = list(file(found, key, name))
+    yield from lacking
+    if not lacking:
+        try:
+            ssl.create_default_context(cafile=found.beside(name))
+        except OSError as error:
+            yield Problem(found.file, key, show_value(name), f"certificates to trust (PEM): {_why(error)}")
+
+
+def _why(error: OSError) -> str:
+    if isinstance(error, ssl.SSLError):
+        return (error.reason or "unreadable").lower().replace("_", " ")
+    return error.strerror or str(error)
+
+
 def password(found: SiteFile, key: str, login: Login, user: str, has_user: bool) -> Iterator[Problem]:
     """What is wrong with a login's password."""
     source = password_source(found, login)
@@ -79,7 +99,7 @@ def hidden(found: SiteFile, key: str, table: Hidden) -> Iterator[Problem]:
 
 def _email(found: SiteFile, key: str, carrier: EmailTable) -> Iterator[Problem]:
     yield from password(found, key, carrier, "username", carrier.username is not None)
-    yield from file(found, f"{key}.ca_file", carrier.ca_file)
+    yield from certificates(found, f"{key}.ca_file", carrier.ca_file)
     if carrier.username is not None and password_source(found, carrier) is None:
         wanted = "password_file or password_env beside it"
         yield Problem(found.file, f"{key}.username", show_value(carrier.username), wanted)
@@ -106,9 +126,24 @@ def _https(found: SiteFile, key: str, carrier: HttpsTable) -> Iterator[Problem]:
     names = {"ca_file": carrier.ca_file, "client_cert_file": carrier.client_cert_file}
     names["client_key_file"] = carrier.client_key_file
     for name, value in names.items():
-        yield from file(found, f"{key}.{name}", value)
+        yield from (certificates if name == "ca_file" else file)(found, f"{key}.{name}", value)
         if value is not None and carrier.url.startswith("http:"):
             yield Problem(found.file, f"{key}.{name}", show_value(value), "https:// in url to use it for")
     if carrier.client_key_file is not None and carrier.client_cert_file is None:
         wanted = "client_cert_file beside it"
         yield Problem(found.file, f"{key}.client_key_file", show_value(carrier.client_key_file), wanted)
+    elif carrier.client_cert_file is not None:
+        yield from _own_certificate(found, key, carrier.client_cert_file, carrier.client_key_file)
+
+
+def _own_certificate(found: SiteFile, key: str, certificate: str, private: str | None) -> Iterator[Problem]:
+    """A client certificate that cannot be used with its key."""
+    chain, key_file = found.beside(certificate), None if private is None else found.beside(private)
+    if not all(path.is_file() for path in (chain, key_file) if path is not None):
+        return  # said already
+    try:
+        # An encrypted key is an error: without a password given here, it would be asked for at the terminal.
+        ssl.create_default_context().load_cert_chain(chain, key_file, password="")
+    except OSError as error:
+        wanted = f"a certificate and its private key, both PEM and not encrypted: {_why(error)}"
+        yield Problem(found.file, f"{key}.client_cert_file", show_value(certificate), wanted)

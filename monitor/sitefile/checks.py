@@ -126,7 +126,7 @@ def _broker(found: SiteFile) -> Iterator[Problem]:
         yield Problem(
             found.file, "broker.ca_file", show_value(broker.ca_file), "mqtts:// in addresses to use it for"
         )
-    yield from carrier_checks.file(found, "broker.ca_file", broker.ca_file)
+    yield from carrier_checks.certificates(found, "broker.ca_file", broker.ca_file)
     yield from carrier_checks.password(found, "broker", broker, "username", broker.username is not None)
 
 

@@ -136,3 +136,8 @@ def pages_errors(found: SiteFile) -> Iterator[Problem]:
     if pages.cert_file is None and not listen_at(pages.listen).loopback and pages.proxies == 0:
         wanted = "loopback, or cert_file and key_file, or proxies: links must not cross a network unencrypted"
         yield Problem(found.file, "pages.listen", show_value(pages.listen), wanted)
+    at = listen_at(pages.listen)
+    if found.health is not None and at.port != 0 and listen_at(found.health.listen) == at:
+        yield Problem(
+            found.file, "health.listen", show_value(found.health.listen), "another port than pages.listen"
+        )

@@ -19,7 +19,10 @@ HELP = "watch the monitor itself, from another host, and tell when it is gone, h
 def add_options(parser: argparse.ArgumentParser) -> None:
     """The options of the command."""
     parser.add_argument("--config", type=Path, required=True, metavar="FILE", help="the watch's own file")
-    parser.add_argument("--log", choices=("debug", "info", "warning", "error"), default="info")
+    parser.add_argument(
+        "--log", choices=("debug", "info", "warning", "error"), default="info",
+        help="the least that is logged (default: info)",
+    )  # fmt: skip
     parser.add_argument(
         "--drill", action="store_true",
         help="tell by each way that it would reach somebody, and end: 0 if all took it, else 1",

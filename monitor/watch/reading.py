@@ -130,7 +130,7 @@ def _broker(found: SiteFile) -> list[Problem]:
     if (broker := found.broker) is None:
         return []
     problems = [
-        *carrier_checks.file(found, "broker.ca_file", broker.ca_file),
+        *carrier_checks.certificates(found, "broker.ca_file", broker.ca_file),
         *carrier_checks.password(found, "broker", broker, "username", broker.username is not None),
     ]
     if len({broker_url(address).tls for address in broker.addresses}) > 1:

@@ -8,6 +8,11 @@ import pty
 import subprocess
 import sys
 
+from structlog.testing import capture_logs
+
+from monitor.adapters import logs
+from monitor.core.journal import Happening
+
 PROGRAM = """
 import logging, sys, structlog
 from monitor.adapters import logs
@@ -67,3 +72,15 @@ def test_a_terminal_gets_lines_for_people() -> None:
         os.close(theirs)
     assert "said" in shown
     assert not shown.startswith("{")
+
+
+def test_an_unreadable_message_is_told_with_its_reason() -> None:
+    """Whoever made the bridge has to learn why it was not taken; a person's reason is not for the log."""
+    happened = Happening(0, 0, "quarantined", None, None, "pump-1", None, None, {"reason": "wrong-envelope"})
+    with capture_logs() as told:
+        logs.tell(happened)
+        logs.tell(happened._replace(event="withdrawn", detail={"reason": "with old Mr Ashdown"}))
+    assert [(line["log_level"], line.get("reason")) for line in told] == [
+        ("warning", "wrong-envelope"),
+        ("info", None),
+    ]

@@ -175,6 +175,24 @@ def test_answers_of_a_group_say_what_became_of_each() -> None:
     assert "Handed back, nobody has them." in handed.text
 
 
+def test_who_has_a_group_and_cannot_see_to_it_declines() -> None:
+    """As with one concern it is handed back, and the next are told; what she keeps beside open ones is said."""
+    bench = full_ward(7)
+    lose_mains(bench, 15)
+    bench.pass_by("1 min 20 s")
+    code = group_code(told_to(bench, "nurse-1")[-1])
+    bench.answer("accept", "nurse-1", code)
+    told = len(told_to(bench, "charge"))
+    assert bench.answer("decline", "nurse-1", code).text.startswith("Handed back: 7 in unit elm")
+    bench.pass_by("10 s")
+    assert {concern.state for pump in bench.site.devices for concern in bench.concerns(pump)} == {State.OPEN}
+    assert len(told_to(bench, "charge")) > told
+    bench.answer("accept", "nurse-1", "pump-1")
+    said = bench.answer("decline", "nurse-1", code).text
+    assert said.startswith("Declined: 6 in unit elm")
+    assert "You still have bay 1 bed 2" in said
+
+
 def test_a_group_declined_by_all_goes_to_the_next_rung_at_once() -> None:
     """Both nurses say no with their codes: the charge nurse gets one page of all."""
     bench = full_ward(37)
@@ -243,7 +261,8 @@ def test_the_stand_down_of_many_says_how_many_are_still_open() -> None:
     bench.pass_by("1 min 20 s")
     [told] = bench.notices("nurse-1")
     assert (
-        told.text == "OVER MEDIUM elm: 30 pumps battery nearly flat, no mains. 7 still open. B1/1, B1/2 +28."
+        told.text
+        == "OVER MEDIUM elm: 30 pumps battery nearly flat, no mains. 7 not over yet. B1/1, B1/2 +28."
     )
 
 

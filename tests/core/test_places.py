@@ -301,12 +301,14 @@ def test_the_trail_holds_no_place() -> None:
     ("to", "said"),
     [
         ({"place": "  "}, "say where it stands now, as a nurse knows the place."),
+        ({"place": "y" * 61}, "the place has 61 characters; 60 at most."),
+        ({"pager_place": "y" * 25}, "the place for pages has 25 characters; 24 at most."),
         ({"unit": "ash"}, "no such unit; the units are elm, oak."),
         ({"unit": "oak"}, "its messages come under another unit, and those decide whom Second Bell calls."),
     ],
 )
 def test_a_move_that_is_refused(to: dict[str, str], said: str) -> None:
-    """No place, no such unit, or another than its bridge says."""
+    """No place, one too long to be told whole, no such unit, or another than its bridge says."""
     bench = Bench(only(*FEED))
     bench.snapshot("pump-1")
     assert move(bench, **to).startswith(f"Nothing was done: {said}")
@@ -321,14 +323,15 @@ def test_a_pump_never_heard_of_is_put_into_a_unit() -> None:
 
 
 def test_hostile_words_in_a_place() -> None:
-    """A line break, a hidden sign, a novel: one short clean line."""
+    """A line break, a hidden sign: one clean line, and so on the air; a novel is refused."""
     bench = Bench(only(*FEED))
     bench.snapshot("pump-1")
-    move(bench, place="bay\r\nBcc: x\u202e" + "y" * 500, pager_place="b\n1" * 40)
-    place = bench.engine.site.place("pump-1")
-    assert place is not None
-    assert place.startswith("bay Bcc: xyy")
-    assert len(place) <= 80
+    move(bench, place="bay\r\nBcc: x\u202e" + "y" * 500)
+    assert bench.engine.site.place("pump-1") == "bay 3 bed 1"
+    move(bench, place="bay\r\nBcc: x\u202eyy", pager_place="b\n1\x07")
+    entry = bench.engine.site.entry("pump-1")
+    assert entry is not None
+    assert (entry.place, entry.pager_place) == ("bay Bcc: xyy", "b 1")
 
 
 # ---- out of service --------------------------------------------------------------------------------------------------

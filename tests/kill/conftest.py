@@ -7,8 +7,8 @@ from collections import Counter
 
 import pytest
 
-from tests.kill.tally import TALLY
 from tests.kill.play import HOURS, Play, played
+from tests.kill.tally import TALLY
 
 SHORT = 0.55  # hours: one trouble, told to two nurses at once
 

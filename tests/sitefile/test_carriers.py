@@ -50,7 +50,7 @@ def test_a_carrier_that_posts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
 
 
 def test_certificates_of_a_carrier_that_posts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Its own trust and our own certificate are read when it is opened; a file that is none is an error then."""
+    """Its own trust and our own certificate are read when it is opened; a file that is none is said at check too."""
     monkeypatch.setenv("POST_SECRET", SECRET)
     self_made(tmp_path)
     more = POST + 'ca_file = "cert.pem"\nclient_cert_file = "cert.pem"\nclient_key_file = "key.pem"\n'
@@ -59,6 +59,11 @@ def test_certificates_of_a_carrier_that_posts(tmp_path: Path, monkeypatch: pytes
     (tmp_path / "key.pem").write_text("no key")
     with pytest.raises(ssl.SSLError):
         settings.carriers["own"].carrier()
+    (tmp_path / "cert.pem").write_text("no certificate")
+    assert [(key, expected.partition(":")[0]) for key, _, expected in errors(tmp_path, more=more)] == [
+        ("carriers.own.ca_file", "certificates to trust (PEM)"),
+        ("carriers.own.client_cert_file", "a certificate and its private key, both PEM and not encrypted"),
+    ]
 
 
 def test_an_encrypted_key_is_not_asked_for_at_the_terminal(

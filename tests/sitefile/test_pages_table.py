@@ -82,6 +82,13 @@ def test_each_mistake_is_named(tmp_path: Path, table: str, said: tuple[str, str,
     assert expected.startswith(said[2])
 
 
+def test_health_has_a_port_of_its_own(tmp_path: Path) -> None:
+    """Two cannot listen at one address: found out before a reload has ended what runs."""
+    both = pages() + '[health]\nlisten = "127.0.0.1:8780"\n'
+    said = ("health.listen", "'127.0.0.1:8780'", "another port than pages.listen")
+    assert errors(tmp_path, more=both) == [said]
+
+
 def test_a_certificate_has_its_key(tmp_path: Path) -> None:
     """One without the other is a mistake, and so is a file that is not there."""
     (tmp_path / "cert.pem").write_text("x")
