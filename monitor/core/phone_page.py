@@ -34,6 +34,13 @@ REASONS: Final = (
     "the person asked for it",
 )
 """Why a feed is held, to choose from; common practice, no source."""
+ELSEWHERE: Final = (
+    "test or treatment elsewhere",
+    "on the way",
+    "out of the house",
+    "out of the radio's reach",
+)
+"""Why a pump is away; the same."""
 MOST_LISTED: Final = 500  # members of a group that a page lists; the rest is counted
 
 PRIORITY: Final[Mapping[str, str]] = {
@@ -52,11 +59,12 @@ class Choice(NamedTuple):
     label: str
     does: str
     minutes: tuple[int, ...] = ()
+    reasons: tuple[str, ...] = ()  # to choose from, where there are minutes
 
     @property
     def feed(self) -> bool:
-        """Whether it is about the feed, not about who has it."""
-        return self.answer in ("hold", "feed-ended")
+        """Whether it is about feed or pump, not about who has it."""
+        return self.answer in ("hold", "feed-ended", "away")
 
     @property
     def sure(self) -> str:
@@ -76,6 +84,13 @@ HOLD: Final = Choice(
     "hold",
     "Hold the feed",
     "The feed is paused on purpose until then. Other alarms of this pump still call.",
+    reasons=REASONS,
+)
+AWAY: Final = Choice(
+    "away",
+    "The pump is away",
+    "Nobody is called until then because it cannot be heard. Go by the pump's own alarm.",
+    reasons=ELSEWHERE,
 )
 FEED_ENDED: Final = Choice(
     "feed-ended",
@@ -130,10 +145,11 @@ def sheet(
     zone: Zone,
     *,
     hold_limit: int,
+    away_limit: int = 0,
     others: Sequence[str] = (),
     held: Sequence[Hold] = (),
 ) -> Sheet:
-    """The page of one concern; `hold_limit` in ms, 0 where nothing can be held; `held` of its pump."""
+    """The page of one concern; the limits in ms, 0 where that cannot be said; `held` of its pump."""
     stands = standing(concern, person)
     words = WHAT.get(fact.rule)
     if stands == "over":
@@ -159,7 +175,7 @@ def sheet(
         checks=() if over else tuple(one_line(check) for check in fact.checks),
         members=(),
         others=tuple(one_line(other, 120) for other in others),
-        choices=_choices(fact, stands, hold_limit),
+        choices=_choices(fact, stands, hold_limit, away_limit),
         caution=CAUTION,
         at=clock(fact.now, fact.now, zone),
         drill=fact.drill,
@@ -170,7 +186,7 @@ def sheet(
 def _made_up(made: Sheet) -> Sheet:
     """A drill's page: nothing of a pump that is not there, and no answer but whether it came."""
     asked = "Please accept it, to prove that it reached you. There is nothing to do at any pump."
-    answers = tuple(choice for choice in made.choices if choice.answer not in ("hold", "feed-ended"))
+    answers = tuple(choice for choice in made.choices if not choice.feed)
     return made._replace(
         what="Nobody is in trouble." if made.standing == "over" else asked,
         lines=made.lines[:1], pump=(), lead="", checks=(), held=(), others=(), choices=answers,
@@ -318,12 +334,14 @@ def _lines(fact: Facts, zone: Zone) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _choices(fact: Facts, stands: str, hold_limit: int) -> tuple[Choice, ...]:
+def _choices(fact: Facts, stands: str, hold_limit: int, away_limit: int) -> tuple[Choice, ...]:
     """The answers that make sense now, the likeliest first."""
     if stands == "over":
         return ()
     minutes = tuple(each for each in HOLDS if each * MINUTE <= hold_limit)
     feed = () if fact.unit_wide or not minutes else (HOLD._replace(minutes=minutes), FEED_ENDED)
+    if away := tuple(each for each in HOLDS if each * MINUTE <= away_limit):
+        feed = (AWAY._replace(minutes=away), *feed)
     if stands == "open":
         return (ACCEPT, DECLINE, *feed)
     return (HAND_BACK, *feed) if stands == "yours" else (TAKE_OVER, *feed)

@@ -23,7 +23,7 @@ from starlette.routing import Route
 from monitor.core.effects import LinkRefused
 from monitor.core.instants import MINUTE
 from monitor.core.messages import PERSON_FORM
-from monitor.core.phone_page import HOLD, REASONS
+from monitor.core.phone_page import ELSEWHERE, REASONS
 from monitor.core.phrases import one_line
 from monitor.web.forms import Forms
 from monitor.web.gate import Gate, client_behind
@@ -100,9 +100,7 @@ class Phone:
             (member.text, self._views.token_beside(opened, member.reference) if member.reference else "")
             for member in page.members
         ]
-        return self._html(
-            "concern.html", status, page=page, members=members, forms=forms, said=said, reasons=REASONS
-        )
+        return self._html("concern.html", status, page=page, members=members, forms=forms, said=said)
 
     async def _answer(self, request: Request) -> Response:
         """Take one answer from the button of a page, once."""
@@ -129,12 +127,12 @@ class Phone:
             )
             return self._page(token, opened, said, 409)
         reason, until = self._details(form), None
-        if answer == HOLD.answer:
+        if offered[answer].minutes:
             minutes = form.get("minutes", "")
             if minutes not in map(str, offered[answer].minutes):
                 return self._page(token, opened, (False, "Nothing was done: say for how long."), 400)
             if not reason:
-                return self._page(token, opened, (False, "Nothing was done: say why it is held."), 400)
+                return self._page(token, opened, (False, "Nothing was done: say why."), 400)
             until = now + int(minutes) * MINUTE
         ok, text = await self._give(answer, opened, reason, until)
         ident = secrets.token_urlsafe(12)
@@ -145,7 +143,7 @@ class Phone:
 
     def _details(self, form: dict[str, str]) -> str | None:
         """The reason chosen, and what was written beside it."""
-        chosen = [reason for reason in REASONS if reason == form.get("why")]
+        chosen = [reason for reason in (*REASONS, *ELSEWHERE) if reason == form.get("why")]
         return "; ".join(filter(None, [*chosen, one_line(form.get("words", ""), 100)])) or None
 
     # ---- a code ----------------------------------------------------------------------------------------------------

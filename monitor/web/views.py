@@ -11,7 +11,7 @@ from monitor.core.concern import Concern
 from monitor.core.concerns import State
 from monitor.core.engine import Engine
 from monitor.core.facts import Facts
-from monitor.core.holds import HOLD, limit_of
+from monitor.core.holds import AWAY, HOLD, limit_of
 from monitor.core.instants import HOUR
 from monitor.core.phone_page import Sheet, group_sheet, most_urgent, sheet, standing
 from monitor.core.site import Site
@@ -118,9 +118,15 @@ class Views:
             opened.person,
             zone,
             hold_limit=0 if fact.unit_wide else limit_of(HOLD, glucose_risk=fact.glucose_risk),
+            away_limit=limit_of(AWAY, glucose_risk=fact.glucose_risk) if self._quieted(concern) else 0,
             others=self._others(concern, opened.person),
             held=self._engine.holds.of(concern.subject),
         )
+
+    def _quieted(self, concern: Concern) -> bool:
+        """Whether it is about a pump that cannot be heard, which may be so on purpose."""
+        rule = self._site.rule(concern.rule)
+        return rule is not None and AWAY in rule.quieted_by
 
     def _facts(self, concern: Concern, person: str, now: int) -> Facts:
         device = self._engine.fleet.get(concern.subject)

@@ -107,6 +107,17 @@ def test_a_hold_is_offered_within_its_limit() -> None:
     assert minutes == {2 * HOUR: (15, 30, 60, 120), 30 * MINUTE: (15, 30), 0: None}
 
 
+def test_being_away_is_offered_where_a_pump_cannot_be_heard() -> None:
+    """At most an hour, with reasons of its own; nowhere else, and not of a drill."""
+    page = sheet(facts(), OPEN, "nurse-1", ZONE, hold_limit=2 * HOUR, away_limit=HOUR)
+    [away] = [choice for choice in page.choices if choice.answer == "away"]
+    assert (away.minutes, away.feed) == ((15, 30, 60), True)
+    assert "on the way" in away.reasons
+    assert all(choice.answer != "away" for choice in shown(OPEN).choices)
+    drill = sheet(facts(drill=True), OPEN, "nurse-1", ZONE, hold_limit=2 * HOUR, away_limit=HOUR)
+    assert [choice.answer for choice in drill.choices] == ["accept", "decline"]
+
+
 @pytest.mark.parametrize(
     ("kind", "until", "said"),
     [

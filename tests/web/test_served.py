@@ -59,6 +59,27 @@ async def test_a_group_is_taken_with_one_press(tmp_path: Path) -> None:
         writer.close()
 
 
+async def test_a_pump_that_cannot_be_heard_is_away(tmp_path: Path) -> None:
+    """Its page offers to say so, for how long and why; then nobody is called for it until then."""
+    async with phone_night(tmp_path / "ward") as (made, phone):
+        at = made.now + SECOND
+        await made.step(at, state(at, "pump-0101", activity="stopped", alarms=[alarm(at)]))
+        await made.step(at + 3 * MINUTE + 10 * SECOND)
+        await made.step(made.now + 5 * SECOND)
+        [seen] = [
+            e for e in made.happened("raised") if e["rule"] == "out-of-sight" and e["device"] == "pump-0101"
+        ]
+        path = SITE.link(seen["concern"], "nurse-1", made.now)
+        assert path is not None
+        page = await phone.open(path)
+        assert re.findall(r'name="minutes" value="(\d+)"', page.text)[:3] == ["15", "30", "60"]
+        page = await phone.press(page, "away", minutes="30", why="on the way")
+        assert "is away until" in words(page)
+        await made.step(made.now)
+        [entry] = made.happened("away")
+        assert (entry["person"], entry["detail"]["reason"]) == ("nurse-1", "on the way")
+
+
 async def test_an_address_that_is_taken_is_said_at_the_start(tmp_path: Path) -> None:
     """It ends with 2, and names file, key and address; no stack trace."""
     async with ward(tmp_path / "ward") as made:
