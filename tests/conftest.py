@@ -8,11 +8,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from monitor.core.rulebook import Rule, parse
 from tests.kill.tally import TALLY
 
 ROOT = Path(__file__).parent.parent
+
+settings.register_profile("untimed", deadline=None)  # how long a test takes is no part of whether it passes
+settings.load_profile("untimed")
 
 
 # Started in the background, a shell lets us ignore SIGINT, and so would every process that we start and interrupt.
