@@ -1,4 +1,4 @@
-"""`secondbell trail`: verify the audit trail, tell a concern as a story, export every entry.
+"""`secondbell trail`: tell a concern as a story, export entries; what proves it is in `trail_proof_commands.py`.
 
 Readers open the store read-only, so all of it works while the service runs.
 """
@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import IO, TYPE_CHECKING, Any
 
-from rich.console import Console
-
+from monitor import trail_proof_commands
 from monitor.commandline import BAD_INPUT, WRONG, add_place, say, site_file, state_dir, usage
 
 if TYPE_CHECKING:
@@ -26,12 +26,29 @@ def add(commands: Commands) -> None:
     """Add `trail` and what may follow it."""
     trail = commands.add_parser("trail", help="the audit trail: verify, show a concern, export")
     kinds = trail.add_subparsers(title="what", metavar="WHAT", required=True)
-    verify = kinds.add_parser("verify", help="check that no entry was changed, removed or added")
+    trail_proof_commands.add(kinds)
     show = kinds.add_parser("show", help="one concern as a story")
     show.add_argument("concern", metavar="CONCERN", help="the concern's id; `list` for all of them")
-    export = kinds.add_parser("export", help="every entry, as JSON lines")
+    export = kinds.add_parser("export", help="entries for others, as JSON lines or as a table")
     export.add_argument("--out", type=Path, metavar="FILE", help="default: standard output")
-    for parser, run in ((verify, _trail_verify), (show, _trail_show), (export, _trail_export)):
+    export.add_argument(
+        "--format", choices=("jsonl", "csv"), default="jsonl",
+        help="jsonl: each entry as it was hashed; csv: a table, in which a cell that a spreadsheet would take for a "
+        "formula begins with an apostrophe",
+    )  # fmt: skip
+    export.add_argument("--from", dest="first", metavar="TIME", help="RFC 3339; from this instant on")
+    export.add_argument("--to", dest="until", metavar="TIME", help="RFC 3339; until before this instant")
+    export.add_argument("--unit", help="about this unit, or a device that is in it by what it reported last")
+    export.add_argument("--device", help="about this device: its id, or its key in the trail")
+    export.add_argument(
+        "--person", help="about this person: the id in the site file, or the key in the trail"
+    )
+    export.add_argument("--concern", metavar="ID", help="about this concern")
+    export.add_argument(
+        "--names", action="store_true",
+        help="with the names of persons and devices for their keys; such a file can name somebody, the trail does not",
+    )  # fmt: skip
+    for parser, run in ((show, _trail_show), (export, _trail_export)):
         add_place(parser)
         parser.set_defaults(run=run)
 
@@ -54,21 +71,6 @@ def reading(args: argparse.Namespace) -> Iterator[StoreReader]:
         raise usage(str(error)) from None
 
 
-def _trail_verify(args: argparse.Namespace) -> int:
-    from rich.progress import Progress
-
-    with reading(args) as reader, Progress(console=Console(stderr=True), transient=True) as progress:
-        task = progress.add_task("verifying", total=None)
-        finding = reader.verify(lambda done, total: progress.update(task, completed=done, total=total))
-        frontier = None if finding is not None else reader.frontier()
-    if frontier is None:
-        assert finding is not None
-        print(f"NOT whole, first at entry {finding.n}: {finding.sentence}")
-        return WRONG
-    print(f"whole: {frontier.size} entries, root {frontier.root().hex()}")
-    return 0
-
-
 def _trail_show(args: argparse.Namespace) -> int:
     from monitor import trail_view
 
@@ -78,7 +80,7 @@ def _trail_show(args: argparse.Namespace) -> int:
             for line in trail_view.concerns(reader.entries(), names):
                 print(line)
             return 0
-        text = trail_view.story(reader.entries(concern=args.concern), names, **local(args))
+        text = trail_view.story(trail_view.of_concern(reader, args.concern), names, **local(args))
     if not text:
         say(f"no concern {args.concern} in this trail; `secondbell trail show list` names them")
         return WRONG
@@ -105,17 +107,51 @@ def local(args: argparse.Namespace) -> dict[str, Any]:
 
 
 def _trail_export(args: argparse.Namespace) -> int:
-    from monitor import trail_view
+    from monitor.trail_export import Unknown, Wanted, export, keys_in_unit, keys_named
 
+    first, until = _instant(args.first, "--from"), _instant(args.until, "--to")
     with reading(args) as reader:
-        if args.out is None:
-            trail_view.export(reader, sys.stdout)
-            return 0
+        names = reader.names()
+        keys = []
         try:
-            with args.out.open("x", encoding="utf-8") as out:
-                count = trail_view.export(reader, out)
+            if args.unit is not None:
+                keys.append(keys_in_unit(reader, names, args.unit))
+            for kind, name in (("device", args.device), ("person", args.person)):
+                if name is not None:
+                    keys.append(keys_named(names, kind, name))
+        except Unknown as error:
+            say(str(error))
+            return WRONG
+        wanted = Wanted(first=first, until=until, concern=args.concern, keys=tuple(keys))
+        named = names if args.names else None
+        try:
+            with contextlib.nullcontext(sys.stdout) if args.out is None else _new(args.out) as out:
+                count, gone = export(reader, out, wanted, table=args.format == "csv", named=named)
         except OSError as error:
+            if args.out is None:
+                raise
             say(f"{args.out}: {error.strerror}")
             return BAD_INPUT
-    print(f"{count} entries in {args.out}")
+    if gone:
+        say(f"{gone} older entries are not among them: their texts were taken away by policy")
+    if args.out is not None:
+        print(f"{count} entries in {args.out}")
+    elif not count:
+        say("0 entries")
     return 0
+
+
+def _new(path: Path) -> IO[str]:
+    """A file that was not there, for its owner alone; lines end as they are written."""
+    return open(
+        path, "x", encoding="utf-8", newline="", opener=lambda name, flags: os.open(name, flags, 0o600)
+    )
+
+
+def _instant(text: str | None, option: str) -> int | None:
+    from monitor.core.instants import parse
+
+    try:
+        return None if text is None else parse(text)
+    except ValueError as error:
+        raise usage(f"{option} {text!r}: {error}") from None

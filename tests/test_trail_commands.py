@@ -32,8 +32,8 @@ async def test_the_trail_while_the_service_runs_and_after_it(
         listed = await made.command("trail", "show", "list")
         assert listed.stdout.split() == [concern, show(at + 2 * MINUTE), "pump-0101", "unattended"]
         story = await made.command("trail", "show", concern)
-        assert "night nurse 1 (nurse-1) told by pager (raised)" in story.stdout
-        assert "sent to night nurse 1 (nurse-1) by pager" in story.stdout
+        assert "night nurse 1 (nurse-1) is told by pager, 2 s after it was raised" in story.stdout
+        assert "pager took the notice to night nurse 1 (nurse-1) at once" in story.stdout
         assert "times in Europe/London" in story.stdout
         elsewhere = await asyncio.to_thread(
             secondbell, "trail", "show", concern, "--state", str(made.state_dir)

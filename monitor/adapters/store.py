@@ -8,7 +8,6 @@ Editing rules: nothing here knows what a row means; a column changes here and in
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -29,6 +28,8 @@ from monitor.adapters.store_errors import (
     named,
 )
 from monitor.adapters.store_mark import Mark, read_mark
+from monitor.adapters.store_names import erase_names, fold_in_log
+from monitor.adapters.store_pruning import Pruned, delete, prune
 from monitor.adapters.store_schema import (
     FILE_NAME,
     SCHEMA,
@@ -38,7 +39,7 @@ from monitor.adapters.store_schema import (
     refuse_read_only,
     wal_of,
 )
-from monitor.core.changes import ASIDE, KINDS, STATE_VERSION, Changes, TrailEntry
+from monitor.core.changes import KINDS, REPORTED, STATE_VERSION, Changes, TrailEntry
 from monitor.core.tree import Frontier
 
 __all__ = [
@@ -81,7 +82,6 @@ _LOST = (
     "entries {first} to {last} of the trail are lost: what was stored last is not there, as after a torn or missing "
     "write-ahead log, or with an old backup"
 )
-_MOST_ROWS_AT_ONCE = 2_000  # of a deletion: keeps one transaction short
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,14 +113,6 @@ class Loaded:
     doubt: str | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pruned:
-    """How many rows and quarantined messages a pruning removed."""
-
-    rows: int
-    quarantined: int
-
-
 class Store(Protocol):
     """One writer's durable memory; every method raises a StoreError by name."""
 
@@ -130,8 +122,14 @@ class Store(Protocol):
     def commit(self, changes: Changes) -> None:
         """Store all of it or nothing; after an error the same changes may be committed again unchanged."""
 
-    def prune(self, *, rows: Iterable[tuple[str, str]] = (), quarantine_before: str = "") -> Pruned:
-        """Remove these (kind, key) rows, and what was quarantined on days before this one."""
+    def prune(
+        self,
+        *,
+        rows: Iterable[tuple[str, str]] = (),
+        ranges: Iterable[tuple[str, str, str]] = (),
+        quarantine_before: str = "",
+    ) -> Pruned:
+        """Remove (kind, key) rows, those of (kind, first key, end), and what was quarantined before a day."""
 
     def close(self) -> None:
         """Let go of it."""
@@ -177,8 +175,8 @@ class SqliteStore:
             rows: dict[str, dict[str, str]] = {}
             of_site = (self.site,)
             for kind in KINDS:
-                if kind in ASIDE.values():
-                    continue  # months of it
+                if kind in REPORTED:
+                    continue
                 found = self._db.execute(
                     "SELECT key, version, body FROM state WHERE site = ? AND kind = ?", (self.site, kind)
                 )
@@ -222,11 +220,13 @@ class SqliteStore:
                 else:
                     kept.append((self.site, kind, key, STATE_VERSION, body))
             for kind, keys in gone.items():
-                self._delete(kind, keys)
+                delete(self._db, self.site, kind, keys)
             self._write("state", kept)
             if changes.entries:
                 self._append(changes.entries, changes.frontier)
-            self._write("names", [(self.site, key, *what) for key, what in changes.names.items()])
+            self._write("names", [(self.site, key, *what) for key, what in changes.names.items() if what[1]])
+            if erased := [key for key, what in changes.names.items() if not what[1]]:
+                erase_names(self._db, self.site, erased)
             self._write(
                 "quarantine",
                 [
@@ -248,6 +248,16 @@ class SqliteStore:
         if changes.entries:
             self._mark.write(changes.entries[-1].n + 1)
 
+        if erased:
+            with named(self.path):
+                fold_in_log(self._db)
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """One transaction of what is no batch of the engine's: heads, pruning (`store_heads.py`)."""
+        with named(self.path), self._transaction("BEGIN IMMEDIATE"):
+            yield self._db
+
     def _refuse_moved(self) -> None:
         """StoreDamaged if the file was taken away or replaced: SQLite would write on into what nobody finds again."""
         for file, number in self._files:
@@ -260,22 +270,19 @@ class SqliteStore:
             if not same:
                 raise StoreDamaged(f"{file}: it was taken away or replaced while in use")
 
-    def prune(self, *, rows: Iterable[tuple[str, str]] = (), quarantine_before: str = "") -> Pruned:
-        """Remove these (kind, key) rows, and what was quarantined on days before this one (ISO 8601)."""
-        keys: dict[str, list[str]] = {}
-        for kind, key in rows:
-            keys.setdefault(kind, []).append(key)
-        removed = 0
+    def prune(
+        self,
+        *,
+        rows: Iterable[tuple[str, str]] = (),
+        ranges: Iterable[tuple[str, str, str]] = (),
+        quarantine_before: str = "",
+    ) -> Pruned:
+        """Remove these (kind, key) rows, and what was quarantined on days before this one (ISO 8601).
+
+        Of `ranges`, (kind, first key, end), all rows with keys from the first until before the end are removed.
+        """
         with named(self.path):
-            for kind, some in keys.items():
-                for start in range(0, len(some), _MOST_ROWS_AT_ONCE):
-                    with self._transaction("BEGIN IMMEDIATE"):
-                        removed += self._delete(kind, some[start : start + _MOST_ROWS_AT_ONCE])
-            with self._transaction("BEGIN IMMEDIATE"):
-                quarantined = self._db.execute(
-                    "DELETE FROM quarantine WHERE site = ? AND day < ?", (self.site, quarantine_before)
-                ).rowcount
-        return Pruned(rows=removed, quarantined=quarantined)
+            return prune(self._db, self.site, self._transaction, rows, ranges, quarantine_before)
 
     def close(self) -> None:
         """Let go of the file; the write-ahead log is folded into it."""
@@ -307,12 +314,6 @@ class SqliteStore:
                 values = [value for row in rows[start : start + size] for value in row]
                 self._db.execute(_insert(table, size), values)
                 start += size
-
-    def _delete(self, kind: str, keys: list[str]) -> int:
-        return self._db.execute(
-            "DELETE FROM state WHERE site = ? AND kind = ? AND key IN (SELECT value FROM json_each(?))",
-            (self.site, kind, json.dumps(keys)),
-        ).rowcount
 
     def _append(self, entries: list[TrailEntry], frontier: str | None) -> None:
         first, after = entries[0].n, entries[-1].n + 1

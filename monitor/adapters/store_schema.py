@@ -12,10 +12,11 @@ from pathlib import Path
 from typing import Final
 
 from monitor.adapters.store_errors import StoreDamaged, StoreNewer, StoreOtherSite, StoreReadOnly
+from monitor.adapters.store_migrations import HEADS, migrate
 from monitor.core.tree import Frontier
 
 FILE_NAME: Final = "secondbell.db"
-SCHEMA: Final = 1
+SCHEMA: Final = 2
 
 _TABLES = (
     "CREATE TABLE meta (key TEXT NOT NULL PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID",
@@ -31,6 +32,7 @@ _TABLES = (
         topic TEXT NOT NULL, slot INTEGER NOT NULL, at BIGINT NOT NULL, length BIGINT NOT NULL,
         sha256 TEXT NOT NULL, detail TEXT NOT NULL, payload BLOB NOT NULL,
         PRIMARY KEY (site, day, reason, topic, slot))""",
+    HEADS,
 )
 
 
@@ -78,6 +80,7 @@ def prepare(db: sqlite3.Connection, path: Path, site: str, *, new: bool) -> None
     if db.execute("SELECT 1 FROM sqlite_master").fetchall() or not new:
         new = False
         check_meta(db, path, site)
+        migrate(db, SCHEMA)
     # else it was also left empty by an earlier kill
     [(mode,)] = db.execute("PRAGMA journal_mode = WAL")
     if mode != "wal":

@@ -47,6 +47,8 @@ __all__ = [
 
 _LARGEST = 2**53 - 1  # RFC 8785 §3.2.2.3 by way of I-JSON (RFC 7493 §2.2): exact in a binary double
 _LONG_NUMBER = re.compile(rb"[0-9]{16}")
+_PLAIN = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+_HIGH = re.compile(rb"[\xee-\xf4]")  # how UTF-8 begins U+E000 and all beyond (RFC 3629 §3)
 
 
 def canonical(entry: Mapping[str, object]) -> bytes:
@@ -117,7 +119,10 @@ def entry(
     return TrailEntry(n=n, at=at, event=event, concern=concern, text=text, leaf=leaf_of(text))
 
 
-Wrong = Literal["gap", "misplaced", "edited", "not-canonical", "lookup", "tree", "inserted", "truncated"]
+Wrong = Literal[
+    "gap", "misplaced", "edited", "not-canonical", "lookup", "tree", "inserted", "truncated", "signed", "head", "key",
+    "name", "meta",
+]  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,22 +134,35 @@ class Finding:
     sentence: str
 
 
-def check(entries: Iterable[TrailEntry], frontier: Frontier) -> Finding | None:
+def check(
+    entries: Iterable[TrailEntry],
+    frontier: Frontier,
+    *,
+    pruned: int = 0,
+    roots: Mapping[int, bytes] | None = None,
+) -> Finding | None:
     """The first wrong place of a trail in the order of its numbers, None if it is whole.
 
     Each entry is checked by itself (number, leaf hash, canonical text, what it is looked up by), each perfect
     subtree against the frontier, then the length. An edit with a fitting leaf hash is found by its subtree.
+    Below `pruned` the text may be gone, by policy: its leaf hash still has to be that of the tree. `roots` are what
+    signed heads say, size -> root: what was changed together with the stored tree is found between two of them.
     """
     seen = Frontier()
     ends = _ends(frontier)
+    signed, good = roots or {}, 0
     for item in entries:
         if seen.size >= frontier.size:
             sentence = f"entry {seen.size} is there, but the tree ends before it: {frontier.size} entries"
             return Finding(n=seen.size, wrong="inserted", sentence=sentence)
-        finding = _check_entry(item, seen.size)
+        finding = _check_entry(item, seen.size, pruned)
         if finding is not None:
             return finding
         seen.append(item.leaf)
+        if (wanted := signed.get(seen.size)) is not None:
+            if seen.root() != wanted:
+                return _not_signed(good, seen.size)
+            good = seen.size
         start = ends.get(seen.size)
         if start is not None and seen.roots[-1] != frontier.roots[len(seen.roots) - 1]:
             return Finding(
@@ -152,10 +170,18 @@ def check(entries: Iterable[TrailEntry], frontier: Frontier) -> Finding | None:
                 wrong="tree",
                 sentence=f"entries {start} to {seen.size - 1} are not what the tree was built from",
             )
-    if seen.size < frontier.size:
-        sentence = f"entries {seen.size} to {frontier.size - 1} are missing at the end"
+    longest = max([frontier.size, *signed])
+    if seen.size < longest:
+        said = "" if longest == frontier.size else ": a signed head has them"
+        sentence = f"entries {seen.size} to {longest - 1} are missing at the end{said}"
         return Finding(n=seen.size, wrong="truncated", sentence=sentence)
     return None
+
+
+def _not_signed(good: int, size: int) -> Finding:
+    sentence = f"entries {good} to {size - 1} are not those that were signed"
+    fits = f": the signed head of {good} entries still fits, that of {size} does not" if good else ""
+    return Finding(n=good, wrong="signed", sentence=sentence + fits)
 
 
 def _ends(frontier: Frontier) -> dict[int, int]:
@@ -169,7 +195,7 @@ def _ends(frontier: Frontier) -> dict[int, int]:
     return ends
 
 
-def _check_entry(item: TrailEntry, expected: int) -> Finding | None:
+def _check_entry(item: TrailEntry, expected: int, pruned: int) -> Finding | None:
     def finding(wrong: Wrong, sentence: str) -> Finding:
         return Finding(n=expected, wrong=wrong, sentence=sentence)
 
@@ -178,6 +204,12 @@ def _check_entry(item: TrailEntry, expected: int) -> Finding | None:
         return finding("gap", f"missing: entry {expected}" + (f" to {last}" if last > expected else ""))
     if item.n < expected:
         return finding("misplaced", f"number {item.n} stands where {expected} belongs")
+    if item.text == b"" and expected < pruned:  # by policy: only its leaf hash is left, for the tree to judge
+        if (item.at, item.event, item.concern) != (0, "", None) or len(item.leaf) != 32:
+            return finding(
+                "lookup", f"entry {expected} was taken away by policy, yet something else is left of it"
+            )
+        return None
     if item.leaf != leaf_of(item.text):
         return finding("edited", f"entry {expected} was edited: its text does not give its hash")
     try:
@@ -209,10 +241,10 @@ def _parse(text: bytes) -> dict[str, object]:
     )
     if not isinstance(told, dict):
         raise ValueError("not an object")
-    # The standard library writes the same text but for exponents, ".0", long integers and the order of some
-    # keys beyond ASCII (RFC 8785 §3.2.3 sorts UTF-16 code units): without those it decides, and far faster.
-    quick = not odd and not long and text.isascii()
-    if quick and json.dumps(told, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode() == text:
+    # The standard library writes the same text but for exponents, ".0", long integers and the order of keys from
+    # U+E000 on (RFC 8785 §3.2.3 sorts UTF-16 code units): without those it decides, and far faster.
+    quick = not odd and not long and _HIGH.search(text) is None
+    if quick and _PLAIN.encode(told).encode() == text:
         return told
     if canonical(told) != text:
         raise ValueError("written in another way than RFC 8785 says")

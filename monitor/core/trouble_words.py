@@ -8,10 +8,13 @@ at in this order, what happens next. The first sentence of a page must be enough
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Final, NamedTuple
+from typing import Final
 
 from monitor.core.phrases import clock, for_how_long, one_line
 from monitor.core.plans import Zone
+from monitor.core.record_words import unsigned_begins, unsigned_ends
+from monitor.core.trouble_mail import ALARMS_SOUND, At, Words
+from monitor.core.trouble_mail import lines as _mail
 from monitor.core.troubles import (
     BACK,
     CANNOT_SEND,
@@ -23,21 +26,9 @@ from monitor.core.troubles import (
     ROTA_UNREAD,
     SITE_UNREAD,
     TRAIL_DOUBTFUL,
+    UNSIGNED,
     Trouble,
 )
-
-ALARMS_SOUND: Final = "The pumps' own alarms still sound."
-
-
-class Words(NamedTuple):
-    """What is said of a trouble: a title, the lines of a mail, and a page."""
-
-    title: str
-    lines: tuple[str, ...]
-    page: str
-
-
-At = Callable[[int], str]  # an instant as a time of the day
 
 
 def words(trouble: Trouble, now: int, zone: Zone, *, over: bool) -> Words:
@@ -89,13 +80,6 @@ _CAUSES: Final[Mapping[str, tuple[str, str, tuple[str, ...]]]] = {
         ),
     ),
 }
-
-
-def _mail(wrong: str, means: str, steps: tuple[str, ...], following: str = "") -> tuple[str, ...]:
-    """The lines of a mail, with a blank one between its parts."""
-    numbered = [f"{number}. {step}" for number, step in enumerate(steps, 1)]
-    lines = [f"Wrong: {wrong}", "", f"It means: {means}", "", "To do, in this order:", *numbered]
-    return tuple([*lines, "", f"Next: {following}"] if following else lines)
 
 
 def _quoted(text: object) -> str:
@@ -386,6 +370,7 @@ _BEGINS: Final[Mapping[str, Callable[[Trouble, At], Words]]] = {
     ROTA_UNREAD: _rota_begins,
     ROTA_ENDS: _rota_runs_out,
     SITE_UNREAD: _site_begins,
+    UNSIGNED: unsigned_begins,
 }
 _ENDS: Final[Mapping[str, Callable[[Trouble, At], Words]]] = {
     CANNOT_STORE: _store_ends,
@@ -394,4 +379,5 @@ _ENDS: Final[Mapping[str, Callable[[Trouble, At], Words]]] = {
     ROTA_UNREAD: _rota_ends,
     ROTA_ENDS: _rota_ends,
     SITE_UNREAD: _site_ends,
+    UNSIGNED: unsigned_ends,
 }

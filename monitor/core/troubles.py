@@ -21,6 +21,7 @@ CLOCK_STEPPED: Final = "clock-stepped"
 ROTA_UNREAD: Final = "rota-unread"
 ROTA_ENDS: Final = "rota-runs-out"
 SITE_UNREAD: Final = "site-file-unread"
+UNSIGNED: Final = "record-not-signed"
 
 
 class Sort(NamedTuple):
@@ -48,6 +49,7 @@ SORTS: Final[Mapping[str, Sort]] = {
     ROTA_UNREAD: Sort(DAY, "low", lasts=True, repeated=True),  # each day the known rota is a day shorter
     ROTA_ENDS: Sort(DAY, "high", lasts=True, repeated=True),
     SITE_UNREAD: Sort(4 * HOUR, "low", lasts=True),
+    UNSIGNED: Sort(7 * DAY, "low", lasts=True, repeated=True),  # no pump is watched less for it
 }
 
 
