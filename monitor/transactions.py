@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import TypeVar
@@ -99,9 +99,21 @@ class Transactions:
         """Store the last one, which is tried once; raises StoreError."""
         await self._run(partial(self._store.commit, changes))
 
-    async def prune(self, *, rows: list[tuple[str, str]], quarantine_before: str) -> Pruned:
+    async def prune(
+        self,
+        *,
+        rows: Iterable[tuple[str, str]] = (),
+        ranges: Iterable[tuple[str, str, str]] = (),
+        quarantine_before: str = "",
+    ) -> Pruned:
         """Remove old rows, in the store's own thread; raises StoreError."""
-        return await self._run(partial(self._store.prune, rows=rows, quarantine_before=quarantine_before))
+        return await self._run(
+            partial(self._store.prune, rows=rows, ranges=ranges, quarantine_before=quarantine_before)
+        )
+
+    async def ask(self, work: Callable[[], Found]) -> Found:
+        """Do something else with the store, in its own thread; raises StoreError."""
+        return await self._run(work)
 
     async def close(self) -> None:
         """Close the store; a transaction in flight ends first, or is given up between two tries."""

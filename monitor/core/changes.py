@@ -9,18 +9,21 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-STATE_VERSION: Final = 3
+STATE_VERSION: Final = 4
 """The version of the JSON in every row; a store refuses rows of a newer one."""
 
 KINDS: Final = (
     "device", "concern", "notice", "engine", "answer", "unit", "technical", "group", "load", "sent-mail",
     "hold", "place", "drill", "rota", "configuration",
-    "notice-day", "quarantine-place", "quarantine-day", "notice-over",
+    "notice-day", "quarantine-place", "quarantine-day", "notice-over", "seen",
 )  # fmt: skip
 """What a row may be about."""
 
 ASIDE: Final = {"notice": "notice-over"}
 """Kinds whose rows are put aside under another kind when they are over: readers find both, a start loads neither."""
+
+REPORTED: Final = frozenset({*ASIDE.values(), "seen"})
+"""Kinds that are for readers alone: there may be months of them, and no start loads them."""
 
 QUARANTINE_KEEPS: Final = 65_536
 """How many bytes of an unreadable message are kept (the contract's 64 KiB)."""
@@ -61,7 +64,8 @@ class Changes:
     """Everything that a batch of messages, answers and deadlines did.
 
     `rows` maps (kind, key) to the state's JSON text, None deletes. `frontier` is the trail's after `entries`.
-    `names` maps an opaque key to what it names, (what it is, name); a stored name stays.
+    `names` maps an opaque key to what it names, (what it is, name); a stored name stays; the name
+    "" erases it.
     """
 
     rows: dict[tuple[str, str], str | None] = field(default_factory=dict)

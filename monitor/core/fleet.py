@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 
+from monitor.core import chronicle
 from monitor.core.briefing import why_settled
 from monitor.core.claims import Claims
 from monitor.core.concern import Concern
@@ -55,6 +56,7 @@ class Fleet(Waking, Room, Feeds, Undoing):
         self.places: Places
         self.devices: dict[str, Device] = {}
         self.dirty: set[str] = set()
+        self.marks: dict[tuple[str, str], str | None] = {}  # for handovers, since the last transaction
         self.gone: list[str] = []  # forgotten since the last transaction
         self._dropped: dict[str, tuple[str, ...]] = {}
         self._claims = Claims()
@@ -166,12 +168,35 @@ class Fleet(Waking, Room, Feeds, Undoing):
                 device.queued = None
         if self.sight.resting(snapshot.bridge):
             device.subject.restart_silence(now)  # nothing was silent while nothing could be seen
+        was, counter_ml = chronicle.of(picture, picture.acted), picture.counter_ml
         for instant, edges in device.instants(snapshot, at, receipt, self.site.zone):
             self.instant(device, instant, edges, now)
+        self._mark(device, was, counter_ml)
         self.count(device)
         self.queue(device)
         self.dirty.add(device.name)
         return "snapshots"
+
+    def _mark(self, device: Device, was: chronicle.Mark, counter_ml: float | None) -> None:
+        """Keep a mark for handovers, if what is drawn has changed, or it is time, or it was silent for long.
+
+        `was`: what the snapshot before said, `counter_ml` its counter. That one is kept too, where something was lost
+        between the two: sight, or what the counter showed.
+        """
+        picture, silence = device.picture, device.picture.acted - was.at
+        lost = silence > chronicle.UNSEEN and silence > chronicle.patience(device.rules)
+        if counter_ml is not None and picture.delivered_ml is not None:
+            lost = lost or picture.delivered_ml < counter_ml
+        mark = chronicle.of(picture, was.at)
+        if not (lost or chronicle.due(picture.noted, mark.at) or not mark.same(was)):
+            return
+        kept = picture.noted == chronicle.minute(was.at)
+        picture.noted = chronicle.minute(mark.at)
+        if self.only_rules or self.site.is_drill(device.name):
+            return
+        if lost and was.at and not kept:
+            self.marks[chronicle.KIND, chronicle.key(device.name, was.at)] = chronicle.write(was)
+        self.marks[chronicle.KIND, chronicle.key(device.name, mark.at)] = chronicle.write(mark)
 
     def _claimed(self, device: Device, snapshot: Snapshot, now: int) -> str | None:
         """What becomes of a snapshot of another bridge than the device's; None if it takes the device over."""
@@ -194,10 +219,12 @@ class Fleet(Waking, Room, Feeds, Undoing):
             return outcome
         close = abs(snapshot.time - now) <= tolerance or backlogged
         at = max(min(snapshot.time, now) if close else now, device.subject.stepped + 1)
+        was, counter_ml = chronicle.of(picture, picture.acted), picture.counter_ml
         for instant, edges in device.instants(
             picture.again(snapshot.site, device.name, shown), at, picture.receipt, self.site.zone
         ):
             self.instant(device, instant, edges, now)
+        self._mark(device, was, counter_ml)
         self.queue(device)
         self.dirty.add(device.name)
         return outcome

@@ -164,6 +164,10 @@ class Journal:
         self._names[key] = (kind, name)
         return key
 
+    def erase(self, kind: Literal["person", "device"], key: str) -> None:
+        """Let the name behind an opaque key be erased with the next transaction."""
+        self._names[key] = (kind, "")
+
     def take(self) -> list[Happening]:
         """What happened since the last call."""
         happened, self._happened = self._happened, []

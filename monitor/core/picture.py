@@ -10,7 +10,9 @@ from operator import attrgetter
 from sys import intern
 from typing import Any
 
+from monitor.core import chronicle
 from monitor.core.battery import NO_REPORTS, NO_RUNS, plugged, unplugged
+from monitor.core.chronicle import AROUND, MINUTE, MINUTES, UNSEEN
 from monitor.core.messages import AlarmCondition, Plan, Snapshot, Window
 from monitor.core.plans import UTC, Zone, window_at
 from monitor.core.progress import CATCH_UP_CAP, Progress, feeding_day
@@ -29,6 +31,7 @@ BY_HAND = frozenset(
 )  # somebody is, or was, at the pump
 
 ALARM_FREE: tuple[AlarmCondition, ...] = ()
+OF_VERSION_4 = 31  # fields that it had
 ONE_RUN = 4  # numbers in `runs` while the battery stands at one percentage
 NO_ONSETS: tuple[tuple[str, str, int], ...] = ()
 
@@ -42,9 +45,9 @@ class Picture(Signals):
         "last_feeding", "newest", "clock_doubtful", "calm_since", "plan", "window_start", "given_ml", "feed_ended",
         "unreadable", "delivering_since", "counter_ml",
         "recent", "plan_sent",
-        "day_start", "given_known", "reports", "runs",
+        "day_start", "given_known", "reports", "runs", "noted",
     )  # fmt: skip
-    VERSION = 5
+    VERSION = 6
     __slots__ = (*FIELDS[:22], "_plan", *FIELDS[23:], "glucose_risk", "new_onsets", "zone")
 
     def __init__(self, unit: str) -> None:
@@ -78,6 +81,7 @@ class Picture(Signals):
         )
         self.reports = NO_REPORTS  # of the battery, in one stretch off the mains
         self.runs = NO_RUNS  # the same in one stretch on the mains
+        self.noted = 0  # when its last mark was kept for handovers, as `chronicle.minute` has it
         self.zone = UTC  # not stored
         self._progress: Progress | None = None  # kept until the next snapshot; not stored
         self.feed_ended = False
@@ -195,6 +199,10 @@ class Picture(Signals):
             is not None  # what is missing, and for how long things hang, changes with each snapshot
             or mains is False
             or len(self.runs) > ONE_RUN  # its battery's charge has changed of late
+            # a mark may be due for handovers, as `chronicle` says
+            or at - self.acted > UNSEEN
+            or (at // MINUTE - self.noted) % AROUND >= MINUTES
+            or (ml is not None and self.counter_ml is not None and ml < self.counter_ml)
         ):
             return False
         for alarm in alarms:
@@ -365,6 +373,7 @@ class Picture(Signals):
     def load(cls, values: list[Any]) -> Picture:
         """The picture from what `dump` gave, after a trip through JSON."""
         picture = cls.__new__(cls)
+        missing = len(cls.FIELDS) - len(values)
         (
             unit, source, picture.id, bridge, picture.time, picture.sequence, picture.acted, picture.receipt,
             activity, alarms, picture.mains,
@@ -374,9 +383,11 @@ class Picture(Signals):
             picture.given_ml, picture.feed_ended,
             picture.unreadable, picture.delivering_since, picture.counter_ml,
             recent, picture.plan_sent,
-            picture.day_start, picture.given_known, reports, runs,
-        ) = values if len(values) == len(cls.FIELDS) else (*values, *_SINCE_5)  # fmt: skip
-        if len(values) < len(cls.FIELDS):
+            picture.day_start, picture.given_known, reports, runs, picture.noted,
+        ) = (*values, *_LATER[len(_LATER) - missing :])  # fmt: skip
+        if missing:
+            picture.noted = chronicle.minute(picture.acted - chronicle.EVERY)  # the next snapshot is marked
+        if len(values) <= OF_VERSION_4:
             picture.day_start = picture.window_start  # as it was reckoned before
         picture.reports, picture.runs = tuple(reports) or NO_REPORTS, tuple(runs) or NO_RUNS
         picture.zone, picture._progress = UTC, None
@@ -415,14 +426,16 @@ class Picture(Signals):
         return picture
 
 
-_SHARED: dict[float, float] = {}
+_SHARED: dict[tuple[float, type], float] = {}
 
 
 def _shared(number: float | None) -> float | None:
     """The same number as one object for all devices, of the few hundred that percentages and rates are."""
     if number is None or len(_SHARED) > MOST_SHARED:
         return number
-    return _SHARED.setdefault(number, number)
+    return _SHARED.setdefault(
+        (number, type(number)), number
+    )  # 61 and 61.0 are one key, but written otherwise
 
 
 def _gain(before: float | None, ml: float | None) -> float:
@@ -438,6 +451,7 @@ def _alarm(said: list[Any]) -> AlarmCondition:
     return AlarmCondition(intern(condition), intern(line), intern(priority), intern(inactivation), since)
 
 
-_SINCE_5: tuple[Any, ...] = (None, True, (), ())  # what a picture of version 4 did not have
+# What a picture of version 4, and of 5, did not have.
+_LATER: tuple[Any, ...] = (None, True, (), (), 0)
 
 _ALL = attrgetter(*("_plan" if field == "plan" else field for field in Picture.FIELDS))

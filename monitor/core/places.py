@@ -145,10 +145,8 @@ class Places:
         """Go on with what is stored; lets go of what the site file says otherwise by now: these devices."""
         let_go = []
         for name, text in rows.items():
-            fields: list[Any] = json.loads(text)[1]
-            fields[4], fields[6] = _plan(fields[4]), tuple(fields[6])
-            recorded = Standing(*fields)
-            if json.dumps(recorded.entry) == json.dumps(_entry(self._site, name)):
+            recorded = read(text)
+            if stands(self._site, name, recorded):
                 self._site.standing[name] = recorded
                 continue
             let_go.append(name)
@@ -160,6 +158,18 @@ class Places:
         """Nothing is known of this device any more."""
         if self._site.standing.pop(name, None) is not None:
             self.dirty.add(name)
+
+
+def read(text: str) -> Standing:
+    """What a row says."""
+    fields: list[Any] = json.loads(text)[1]
+    fields[4], fields[6] = _plan(fields[4]), tuple(fields[6])
+    return Standing(*fields)
+
+
+def stands(site: Site, name: str, recorded: Standing) -> bool:
+    """Whether what is recorded of a device still wins: the site file says of it what it said then."""
+    return json.dumps(recorded.entry) == json.dumps(_entry(site, name))
 
 
 def can_be_of(delivered_ml: float, rate_ml_h: float | None, ms: int) -> bool:

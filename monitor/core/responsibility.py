@@ -273,7 +273,7 @@ class Responsibility(Replies, Holding):
 
     def _duty_ends(self, concern: Concern, now: int) -> None:
         held = self._held is not None and self._held.until(concern) is not None
-        self._journal.about("duty-ended", concern, now, person=concern.holder)
+        self._journal.about("duty-ended", concern, now, person=concern.holder, held=held or None)
         self.happens(concern, Event.DUTY_ENDS_HELD if held else Event.DUTY_ENDS, now)
 
     def notice_ended(self, notice: Notice, sent: bool, now: int) -> None:

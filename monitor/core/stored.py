@@ -33,6 +33,8 @@ class Stored(Parts):
             device = devices[name]
             state = (Picture.VERSION, device.picture.dump(), device.subject.dump(device.rules))
             rows["device", name] = to_json(state).decode()
+        rows.update(self.fleet.marks)
+        self.fleet.marks.clear()
         for name in self.lookout.dirty:
             unit = self.lookout.units[name]
             changes.rows["unit", name] = _text(
@@ -95,6 +97,7 @@ class Stored(Parts):
             "sight": self.sight.dump(),
             "quarantine": self._quarantine.dump(),
             "answers_forgotten": self.answers.forgotten,
+            "answer_limits": self.answers.limits(self.now),
             "duty_seen": self.responsibility.duty_seen,
             "published": self.teller.published,
             "memo": self.memo,
@@ -109,6 +112,7 @@ class Stored(Parts):
             self.sight.restore(state["sight"])
             self._quarantine = Quarantine.load(state["quarantine"], loaded.rows)
             self.answers.forgotten = state.get("answers_forgotten", 0)
+            self.answers.limit_as(state.get("answer_limits", {}))
             self.responsibility.duty_seen = state["duty_seen"]
             self.teller.published = state["published"]
             self.memo = state["memo"]

@@ -6,6 +6,7 @@ from abc import ABC, abstractmethod
 from collections import Counter
 from typing import NamedTuple
 
+from monitor.core.chronicle import KIND, key
 from monitor.core.claims import Claims
 from monitor.core.device import Device
 from monitor.core.holds import Hold, Holds
@@ -28,6 +29,7 @@ class Undoing(ABC):
     holds: Holds
     devices: dict[str, Device]
     dirty: set[str]
+    marks: dict[tuple[str, str], str | None]
     guarding: bool
     _touched: str
     _counters: Counter[str]
@@ -57,6 +59,8 @@ class Undoing(ABC):
     def undo(self, undo: Undo, now: int) -> None:
         """Make the device and its concerns what they were; what has been noted meanwhile stays in the trail."""
         self.guarding = False
+        device = self.devices.get(undo.name)
+        undone = 0 if device is None else device.picture.acted
         if undo.device is None:
             if (device := self.devices.pop(undo.name, None)) is not None:
                 self._counters["devices"] -= 1
@@ -67,6 +71,8 @@ class Undoing(ABC):
             self.count(undo.device)
             self.dirty.add(undo.name)
             self.queue(undo.device)
+        if undo.device is None or undo.device.picture.acted != undone:
+            self.marks.pop((KIND, key(undo.name, undone)), None)
         self._claims.forget(undo.name)
         self._dropped.pop(undo.name, None)
         self.holds.restore(undo.name, undo.held)

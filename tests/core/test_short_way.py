@@ -101,6 +101,7 @@ def agree(story: list[Step]) -> None:
         for bench in (short, long):
             step(bench)
         assert short.kept.rows.get("device") == long.kept.rows.get("device")
+    assert short.kept.rows.get("seen") == long.kept.rows.get("seen")
     assert short.happened == long.happened
     assert short.engine.counters == long.engine.counters
     assert short.told == long.told
