@@ -42,11 +42,21 @@ class Attempt:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Attachment:
+    """A file that goes with a mail: its name (plain ASCII), its media type (text in UTF-8), its bytes."""
+
+    name: str
+    kind: str
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Parcel:
     """One notice ready for one address.
 
     `message_id` is the same in every attempt, with its angle brackets; `thread` is the Message-ID of the
-    concern's first mail; `date_ms` is in milliseconds since 1970-01-01 UTC.
+    concern's first mail; `date_ms` is in milliseconds since 1970-01-01 UTC. A carrier that is not mail leaves
+    `attachments` out.
     """
 
     notice: str
@@ -57,6 +67,7 @@ class Parcel:
     urgency: Literal["high", "medium", "low"]
     thread: str | None
     date_ms: int
+    attachments: tuple[Attachment, ...] = ()
 
 
 class Carrier(Protocol):
