@@ -17,6 +17,8 @@ from typing import Any
 import pytest
 
 from monitor.adapters.store_reader import StoreReader
+from monitor.reports.answers import QUESTIONS
+from tests.leaks import forbidden, leaks, mail_text, page_body, page_text
 from tests.night import secondbell, until
 
 ESCAPE = re.compile(r"\x1b|\x07|\x08")
@@ -30,7 +32,9 @@ def demo(folder: Path, *arguments: str, home: Path) -> subprocess.Popen[str]:
         "HOME": str(home),
         "LANG": "C.UTF-8",
         "PYTHONWARNINGS": "error",
-    }
+    } | {
+        name: os.environ[name] for name in ("PYTHONPATH",) if name in os.environ
+    }  # a checkout that is not installed
     return subprocess.Popen(
         [sys.executable, "-m", "monitor", "demo", "--folder", str(folder), *arguments],
         cwd=home, env=environment, start_new_session=True,
@@ -77,15 +81,23 @@ def test_a_piped_night_is_plain_text_and_leaves_nothing(tmp_path: Path, broker: 
     mails = len(list((folder / "mails").iterdir()))
     assert f"{pages} pages and {mails} mails really sent" in out
     assert pages > 0
-    for place in re.findall(r"^  (?:mails|pages|trail|site) +(/\S+)$", out, re.MULTILINE):
+    for place in re.findall(r"^  (?:mails|pages|handover|trail|site) +(/\S+)$", out, re.MULTILINE):
         assert Path(place).exists(), place
     assert out.count(str(folder)) >= 5
     ports = ports_of(folder)
     assert len(set(ports)) == 3
     assert (left_running(folder), listening(ports)) == ([], [])
     assert list((tmp_path / "home").iterdir()) == []
-    for line in re.findall(r"^  secondbell (trail verify .*)$", out, re.MULTILINE):
-        assert secondbell(*line.split()).returncode == 0
+    # The morning: the page and its three answers, the trail whole by its head, a changed copy found out (as exit 1).
+    for question in QUESTIONS:
+        assert f"  {question}: " in out
+    assert "It fits the head that was signed of" in out
+    assert re.search(r"Verifying the copy: NOT whole, first at entry (\d+): entry \1 was edited", out)
+    page = (folder / "handover.html").read_text()
+    assert "<h1>Handover: Elm ward, larkfield</h1>" in page
+    assert "22:00 to 22:42" in page
+    verifying = re.findall(r"^  secondbell (trail verify .*)$", out, re.MULTILINE)
+    assert [secondbell(*line.split()).returncode for line in verifying] == [0, 1]
 
 
 @pytest.mark.parametrize("place", ["before the broker", "in mid-night", "twice"])
@@ -199,3 +211,42 @@ def test_everything_told_was_sent_and_the_trail_is_whole(whole_night: Path) -> N
     assert len(sent) == kept
     said = secondbell("trail", "verify", "--site", str(whole_night / "site.toml"))
     assert (said.returncode, said.stdout.startswith("whole: ")) == (0, True)
+
+
+@pytest.mark.timeout(300)
+def test_the_morning_tells_the_night(whole_night: Path) -> None:
+    """Its page: nothing is open, the pump left idle is behind most, and each of the twelve has plan, feed and strip."""
+    page = (whole_night / "handover.html").read_text()
+    text = re.sub(r"<[^>]+>", " ", page)
+    assert re.search(r"What is open, and whose\s+nothing", text)
+    assert re.search(r"nobody by 10 % or 100 mL, \d+ by less\s+bay 1 bed 2: \d\d mL", text)
+    assert page.count('class="strip"') == 12
+    assert "no plan known" not in page
+    copy, whole = whole_night / "changed-copy", whole_night / "state"
+    with StoreReader(copy) as changed, StoreReader(whole) as original:
+        differ = [
+            one.n
+            for one, two in zip(changed.entries(), original.entries(), strict=True)
+            if one.text != two.text
+        ]
+    assert len(differ) == 1
+
+
+@pytest.mark.timeout(300)
+def test_nothing_leaves_but_what_may(whole_night: Path, tmp_path: Path) -> None:
+    """Mails, pages, handover, review and head hold nothing of the site file but places, devices, units and duties."""
+    site, out = whole_night / "site.toml", tmp_path / "review.html"
+    said = secondbell("review", "--weeks", "1", "--site", str(site), "--out", str(out))
+    assert said.returncode == 0, said.stderr
+    texts = {
+        "handover": page_text((whole_night / "handover.html").read_text()),
+        "review": page_text(out.read_text()),
+        "head": (whole_night / "head.json").read_text(),
+        **{path.name: mail_text(path.read_bytes()) for path in (whole_night / "mails").iterdir()},
+        **{path.name: page_body(path.read_text()) for path in (whole_night / "pages").iterdir()},
+    }
+    assert all(texts.values())
+    assert len(texts) > 50
+    wrong = forbidden(site)
+    assert {"nurse-1", "4101", "night1@larkfield.invalid", "127.0.0.1"} <= set(wrong)
+    assert {name: found for name, text in texts.items() if (found := leaks(text, wrong, site))} == {}

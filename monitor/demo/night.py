@@ -10,21 +10,23 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import AsyncIterator
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.adapters.broker import Preference, broker_process
 from monitor.adapters.clock import SteppedClock
-from monitor.adapters.store_reader import StoreReader
+from monitor.demo.morning import morning
 from monitor.demo.outcome import Outcome
 from monitor.demo.screen import Screen
+from monitor.reports.spans import Span
 from monitor.running import open_service
 from monitor.service import Service
 from simulators import World
 from simulators import load as load_scenario
 from simulators.broker import BridgeConnection
 from simulators.broker import BrokerAddress as SimulatorAddress
-from simulators.scenario import Scenario
+from simulators.scenario import PumpPlan, Scenario
 from simulators.staff import Answer, Habit, Staff
 from simulators.wire import Published
 
@@ -68,7 +70,8 @@ def site_text(scenario: Scenario, *, mqtt_port: int, smtp_port: int, snpp_port: 
             ways.insert(1 if person == "charge" else 0, f'{{ carrier = "pager", address = "{pager}" }}')
         people.append(f'[people.{person}]\ncalled = "{called}"\nreach = [{", ".join(ways)}]')
     devices = [
-        f'[devices.{pump.id}]\nunit = "elm"\nplace = "{pump.place}"\npager_place = "{pager_place(pump.place)}"'
+        f'[devices.{pump.id}]\nunit = "elm"\nplace = "{pump.place}"\npager_place = "{pager_place(pump.place)}"\n'
+        f"plan = {plan_of(pump, scenario)}"
         for pump in scenario.pumps
     ]
     rungs = """
@@ -110,6 +113,18 @@ sender = "Second Bell <secondbell@larkfield.invalid>\"""",
             ]
         )
         + "\n"
+    )
+
+
+def plan_of(pump: PumpPlan, scenario: Scenario) -> str:
+    """A plan by which the pump is just in time when the night begins, and done when its target is reached."""
+    assert pump.target_ml is not None
+    begins = scenario.start - timedelta(hours=pump.delivered_ml / pump.rate_ml_h)
+    ends = begins + timedelta(hours=pump.target_ml / pump.rate_ml_h)
+    window = f'{{ from = "{begins:%H:%M}", to = "{ends:%H:%M}" }}'
+    return (
+        f"{{ windows = [{window}], target_ml = {pump.target_ml:g}, rate_ml_h = {pump.rate_ml_h:g}, "
+        "kcal_per_ml = 1.5 }"
     )
 
 
@@ -168,10 +183,11 @@ class Night:
             )
             service = await stack.enter_async_context(self._running(site_file, clock))
             bridges = await stack.enter_async_context(_bridges(scenario, address.port))
+            settings = service.settings
             self.screen.begin(scenario, world.start_ms, service.site)
             await self._pass(world, service, bridges)
             self.outcome.troubles = len(world.truth())
-        self._look_back()
+        self.outcome.morning = morning(self.folder, settings, Span(world.start_ms, world.end_ms))
         self.screen.end(self.outcome)
         return self.outcome
 
@@ -234,13 +250,6 @@ class Night:
                 + mail.message.get_content()
             )
             self._staff.reads(self._mailbox_of[recipient], text, mail.at)
-
-    def _look_back(self) -> None:
-        """Verify the trail of the night as anybody could."""
-        with StoreReader(self.folder / "state") as reader:
-            finding = reader.verify()
-            self.outcome.entries = reader.frontier().size
-        self.outcome.finding = None if finding is None else finding.sentence
 
 
 def _has(service: Service, answer: Answer) -> bool:

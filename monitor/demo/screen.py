@@ -111,11 +111,9 @@ class Screen:
         """Sum the night up, and say where everything lies and what to try next."""
         if self._status is not None:
             self._status.stop()
-        events = outcome.events
-        verdict = "whole" if outcome.finding is None else f"NOT whole: {outcome.finding}"
-        folder = outcome.folder
-        self._print("")
-        self._print(Text("The night in numbers", style="bold"))
+        events, folder, found = outcome.events, outcome.folder, outcome.morning
+        assert found is not None
+        self._head("The night in numbers")
         self._print(
             f"  {outcome.messages} device-state messages; {outcome.troubles} troubles that needed somebody away from"
             f" the bedside."
@@ -125,24 +123,42 @@ class Screen:
             f" accepted {events['accepted']} times."
         )
         self._print(f"  {outcome.pages} pages and {outcome.mails} mails really sent.")
-        self._print(f"  Audit trail: {outcome.entries} entries, {verdict}.")
-        self._print("")
-        self._print(Text("Where it lies", style="bold"))
-        self._print(f"  mails  {folder / 'mails'}")
-        self._print(f"  pages  {folder / 'pages'}")
-        self._print(f"  trail  {folder / 'state'}")
-        self._print(f"  site   {folder / 'site.toml'}")
-        self._print("")
-        self._print(Text("What to try next", style="bold"))
+        self._head("The handover: what whoever comes on duty asks first")
+        for line in found.answers.splitlines():
+            if line:
+                self._print(f"  {line}")
+        self._print(f"  One page with all of it, for a browser or paper: {found.page}")
+        self._head("The record: can it be believed?")
+        verdict = "whole" if found.finding is None else f"NOT whole: {found.finding}"
+        self._print(f"  Audit trail: {found.entries} entries, {verdict}.")
+        if found.head is not None:
+            self._print(f"  It fits the head that was signed of {found.signed} entries and kept outside it.")
+        if found.copy is not None:
+            self._print(f"  Now somebody changes a copy of it: {found.changed}.")
+            self._print(f"  Verifying the copy: {found.found}.")
+        self._head("Where it lies")
+        self._print(f"  mails     {folder / 'mails'}")
+        self._print(f"  pages     {folder / 'pages'}")
+        self._print(f"  handover  {found.page}")
+        self._print(f"  trail     {folder / 'state'}")
+        self._print(f"  site      {folder / 'site.toml'}")
+        self._head("What to try next")
         site = f"--site {folder / 'site.toml'}"
         if outcome.a_concern is not None:
             self._print(f"  secondbell trail show {outcome.a_concern} {site}")
             self._print(f"  secondbell why {outcome.a_concern} {site}")
-        self._print(f"  secondbell trail verify {site}")
+        outside = "" if found.head is None else f"--head {found.head} --key {folder / 'trail.pub'} "
+        self._print(f"  secondbell trail verify {outside}{site}")
+        if found.copy is not None:
+            self._print(f"  secondbell trail verify --state {found.copy}")
         self._print(f"  secondbell reconcile {site}")
         self._print("  secondbell simulate --help     pumps for your own broker")
         self._print("  secondbell init my-site        a site file to fill in")
         self._print("This was a demonstration. Nobody may rely on it in place of the pump's own alarm.")
+
+    def _head(self, text: str) -> None:
+        self._print("")
+        self._print(Text(text, style="bold"))
 
     async def pause(self) -> None:
         """On a terminal, leave time to read what was just shown; a pipe does not wait."""
