@@ -6,7 +6,8 @@ is said goes into the trail as well: no names of pumps or persons in a refusal.
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from collections.abc import Mapping
+from typing import Any, Final, NamedTuple
 
 from monitor.core.concern import Concern
 from monitor.core.concerns import State
@@ -103,6 +104,20 @@ class Answers:
         )
         self._take(asked, now, BY_MESSAGE, subject=message.device)
         return True
+
+    def limits(self, now: int) -> dict[str, Any]:
+        """What is counted of answers by message, for `limit_as`: a restart lets nobody begin anew."""
+        return {
+            "refused": [[*key, at] for key, at in self._said_refused.items() if now - at < REFUSED_AGAIN],
+            "answered": [[key, *at] for key, at in self._answered.items() if now - at[0] < TAKEN_WITHIN],
+            "taken": [[key, *at] for key, at in self._taken.items() if now - at[-1] < TAKEN_WITHIN],
+        }
+
+    def limit_as(self, counted: Mapping[str, Any]) -> None:
+        """Go on with what `limits` gave; nothing where an older version did not count."""
+        self._said_refused = {(person, device): at for person, device, at in counted.get("refused", ())}
+        self._answered = {device: (began, count) for device, began, count in counted.get("answered", ())}
+        self._taken = {device: list(at) for device, *at in counted.get("taken", ())}
 
     def unsee(self, message: AnswerMessage) -> None:
         """An answer that a fault of ours kept from being taken may come again."""

@@ -345,3 +345,12 @@ def test_a_picture_survives_a_trip_through_json() -> None:
     ]
     step = (NIGHT + 1, {"delivered_ml": 7, **showing(alarm(NIGHT), alarm(NIGHT + 1, "other", line="flush"))})
     assert fresh_at(step, picture=again) == fresh_at(step, picture=picture)
+
+
+def test_a_number_comes_back_as_it_was_written() -> None:
+    """Of devices that share numbers, 61 and 61.0 stay apart: a row stored again is the row that was read."""
+    for percent in (61.0, 61, 61.0):
+        picture = Picture("elm")
+        picture.battery_percent = picture.rate_ml_h = percent
+        text = json.dumps(picture.dump())
+        assert json.dumps(Picture.load(json.loads(text)).dump()) == text

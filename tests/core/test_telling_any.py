@@ -82,7 +82,8 @@ def check(story: list[tuple[str, set[int], int, bool]]) -> None:
                 assert concern.told, "open for long, and nobody was told"
                 assert concern.wait_at is not None
     for happening in bench.happened:
-        if happening.event == "called" and happening.detail["why"] != "duty":
+        seen_long_enough = happening.now + bench.site.most_within + UNTOLD <= bench.now
+        if happening.event == "called" and happening.detail["why"] != "duty" and seen_long_enough:
             concern = bench.engine.responsibility.concerns[str(happening.concern)]
             told = [one.at for one in bench.told if one.at >= happening.now and concern.id in dict(one.items)]
             changed = [
