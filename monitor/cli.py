@@ -23,9 +23,11 @@ from monitor import (
     answer_commands,
     drill_command,
     reconcile_command,
+    report_commands,
     returned_command,
     rota_command,
     trail_commands,
+    trail_proof_commands,
     why_command,
 )
 from monitor.backtest import commands as backtest_commands
@@ -101,7 +103,9 @@ def _parser() -> argparse.ArgumentParser:
     publish.add_arguments(simulate)
     simulate.set_defaults(run=publish.run)
     answer_commands.add(commands)
+    report_commands.add(commands)
     trail_commands.add(commands)
+    trail_proof_commands.add_forget(commands)
     why_command.add(commands)
     returned_command.add(commands)
     drill_command.add(commands)
@@ -247,7 +251,7 @@ def _demo(args: argparse.Namespace) -> int:
         return BAD_INPUT
     finally:
         screen.close()
-    return 0 if outcome.finding is None else WRONG
+    return 0 if outcome.good else WRONG
 
 
 def _run(args: argparse.Namespace) -> int:

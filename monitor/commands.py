@@ -68,8 +68,10 @@ class Commands:
         now: Callable[[], int],
         stepped: Stepped | None,
         reload: Callable[[], Awaitable[tuple[bool, list[str]]]] | None,
+        more: Mapping[str, Callable[[dict[str, Any]], Awaitable[dict[str, Any]]]] | None = None,
     ) -> None:
-        """`give` takes an answer to the engine; `stepped` is None where time passes by itself."""
+        """`give` takes an answer to the engine; `stepped` is None where time passes by itself; `more` are others'."""
+        self._more = more or {}
         self._engine, self._give, self._now, self._stepped = engine, give, now, stepped
         self._reload = reload
         self._waiting: dict[str, asyncio.Future[dict[str, Any]]] = {}
@@ -81,6 +83,8 @@ class Commands:
         name = command.get("command")
         if name in BY_COMMAND:
             return await self._answered(str(name), command)
+        if isinstance(name, str) and name in self._more:
+            return {"ok": False, "text": STOPPING} if self._closed else await self._more[name](command)
         if name == "state":
             return {
                 "ok": True,

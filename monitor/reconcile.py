@@ -14,6 +14,7 @@ from typing import Any
 
 from monitor.core.books import KEY, NOTICE_DAY, OUTCOMES, OVER, REJECTED, day_of
 from monitor.core.changes import TrailEntry
+from monitor.core.heads import PRUNED
 from monitor.core.quarantine import DAY as QUARANTINE_DAY
 from monitor.core.quarantine import PLACE
 
@@ -74,12 +75,17 @@ def read_trail(entries: Iterable[TrailEntry], since: int) -> Trail:
     later: Counter[str] = Counter()
     live: set[str] = set()
     sent: dict[str, int] = {}
-    count = undone = 0
+    count = undone = blank = 0
+    pruned: Counter[str] = Counter()
     raised: set[str] = set()
     for entry in entries:
         count += 1
-        if entry.n >= since:
+        if not entry.text:
+            blank += 1
+        elif entry.n >= since:
             later[entry.event] += 1
+        if entry.event == PRUNED:
+            pruned.update(_pruned(entry))
         concern = entry.concern
         if concern is None or entry.event not in _READ:
             continue
@@ -99,7 +105,14 @@ def read_trail(entries: Iterable[TrailEntry], since: int) -> Trail:
                 raised.add(concern)
         elif entry.event == "settled" or detail.get("state") in (None, "open", "accepted"):
             live.discard(concern)
+    if blank and blank == pruned.total():  # what is gone by policy is counted in the entries that say so
+        later.update(pruned)
     return Trail(entries=count, later=later, live=frozenset(live), undone=undone, sent=sent)
+
+
+def _pruned(entry: TrailEntry) -> dict[str, int]:
+    events = _detail(entry).get("events")
+    return events if isinstance(events, dict) else {}
 
 
 _READ = frozenset({"raised", "relapsed", "settled", "withdrawn", "undone", "notice-sent"})

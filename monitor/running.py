@@ -11,7 +11,7 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
 
@@ -21,19 +21,23 @@ from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 from paho.mqtt.enums import MQTTProtocolVersion
 
-from monitor import drill_calendar
+from monitor import drill_calendar, handover_mail
 from monitor.adapters import logs
+from monitor.adapters.carriers import Carrier
 from monitor.adapters.clock import Clock, SystemClock
 from monitor.adapters.lockfile import Lock, StateError, site_key
 from monitor.adapters.notify import Notify
 from monitor.adapters.store import SqliteStore
 from monitor.adapters.store_errors import StoreDamaged, StoreError
 from monitor.adapters.store_reader import StoreReader
+from monitor.core import chronicle
 from monitor.core.changes import ASIDE
 from monitor.core.effects import SendNotice
 from monitor.core.journal import Happening
 from monitor.core.phrases import one_line
 from monitor.core.problems import ProblemsFound
+from monitor.handover_mail import HandoverMail
+from monitor.record import RecordKeeper
 from monitor.recording import NoRecorder, Recorder
 from monitor.reload import reload
 from monitor.rota_reading import rota_of
@@ -48,6 +52,7 @@ FAILED, BAD_INPUT = 1, 2
 KEEP_QUARANTINE = 30  # days; common practice, no source
 KEEP_NOTICES = 90  # days; the trail keeps that they were sent, and the SHA-256 of what they said
 DAY = 86_400_000
+AT_ONCE = 50  # devices of which old marks are removed together: some thousand rows
 
 
 class CannotStart(Exception):
@@ -128,6 +133,8 @@ def _open(
             on_notice=on_notice,
             recorder=recorder,
             reload=partial(reload, site_file=site_file),
+            record=keeper(settings, store, carriers),
+            handovers=HandoverMail(settings, carriers),
             notify=Notify.from_environment(os.environ),
             rota=rota_of(settings, clock.now()),
         )
@@ -143,6 +150,18 @@ def _open(
         raise CannotStart(f"{fault}. {StoreDamaged.advice}") from error
     gc.freeze()  # a collection over 100,000 devices would stall the loop for seconds, and find nothing
     return service, lock
+
+
+def keeper(settings: Settings, store: SqliteStore, carriers: Mapping[str, Carrier]) -> RecordKeeper:
+    """Who keeps the record, with the first way of mail to whoever gets its heads."""
+    site, mail = settings.site, None
+    if settings.heads.to is not None:
+        mail = next(
+            (carriers[way.carrier], way.address)
+            for way in site.people[settings.heads.to].reach
+            if settings.carriers[way.carrier].kind == "email"
+        )
+    return RecordKeeper(store, site=site, monitor=settings.monitor_name, mail=mail, keep=settings.trail.keep)
 
 
 def _close(store: SqliteStore, lock: Lock) -> None:
@@ -214,7 +233,16 @@ async def _run(service: Service, site_file: Path, began: int, *, chores: bool) -
         args=(service,),
         misfire_grace_time=3600,
     )
+    if service.record is not None:
+        heads, zone = service.settings.heads, service.site.zone_name
+        hour, minute = divmod(heads.at, 60)
+        for job, trigger in (
+            (service.record.sign, IntervalTrigger(seconds=heads.every / 1000)),
+            (service.record.sign_and_mail, CronTrigger(hour=hour, minute=minute, timezone=zone)),
+        ):
+            scheduler.add_job(job, trigger, args=(service,), misfire_grace_time=3600)
     drill_calendar.schedule(scheduler, service)
+    handover_mail.schedule(scheduler, service, service.handovers)
     scheduler.add_job(FileWatch(service, site_file, began).look, IntervalTrigger(seconds=EACH))
     if chores:
         scheduler.start()
@@ -226,7 +254,7 @@ async def _run(service: Service, site_file: Path, began: int, *, chores: bool) -
 
 
 async def _retain(service: Service) -> None:
-    """The daily chore: forget notices and unreadable messages that have been kept for long enough."""
+    """The daily chore: forget notices, unreadable messages and marks that have been kept for long enough."""
     now = service.now()
     today = datetime.datetime.fromtimestamp(now / 1000, datetime.UTC).date()
     before = (today - datetime.timedelta(days=KEEP_QUARANTINE)).isoformat()
@@ -234,10 +262,15 @@ async def _retain(service: Service) -> None:
         old = await asyncio.to_thread(old_notices, service.settings, now - KEEP_NOTICES * DAY)
         rows = [(kind, key) for key in old for kind in ("notice", ASIDE["notice"])]
         pruned = await service.prune(rows=rows, quarantine_before=before)
+        ranges = await asyncio.to_thread(old_marks, service.settings, now - service.settings.handover.keep)
+        marks = 0
+        for start in range(0, len(ranges), AT_ONCE):  # what is to be stored goes in between
+            marks += (await service.prune(ranges=ranges[start : start + AT_ONCE])).rows
+        texts = 0 if service.record is None else await service.record.retain(service)
     except StoreError as error:
         log.error("the daily chore could not be done", why=str(error))
         return
-    log.info("retention", notices=pruned.rows, quarantined=pruned.quarantined)
+    log.info("retention", notices=pruned.rows, quarantined=pruned.quarantined, marks=marks, texts=texts)
 
 
 def old_notices(settings: Settings, before: int) -> list[str]:
@@ -245,3 +278,12 @@ def old_notices(settings: Settings, before: int) -> list[str]:
     with StoreReader(settings.state_dir, site=settings.site.name) as reader:
         found = {key: json.loads(text)[1] for key, text in reader.rows("notice").items()}
     return [key for key, notice in found.items() if notice["ended"] is not None and notice["ended"] < before]
+
+
+def old_marks(settings: Settings, before: int) -> list[tuple[str, str, str]]:
+    """The ranges of rows that hold the marks of each device from before an instant."""
+    with StoreReader(settings.state_dir, site=settings.site.name) as reader:
+        firsts = list(reader.firsts(chronicle.KIND, "|"))
+    devices = [first.rpartition("|")[0] for first in firsts]
+    found = [(chronicle.key(device, 0), chronicle.key(device, before)) for device in devices]
+    return [(chronicle.KIND, *ends) for first, ends in zip(firsts, found, strict=True) if first < ends[1]]

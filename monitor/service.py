@@ -10,10 +10,10 @@ from __future__ import annotations
 import asyncio
 import random
 from collections import deque
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import structlog
 
@@ -53,16 +53,20 @@ from monitor.core.topics import filters, monitor_presence_topic
 from monitor.core.trail import Frontier
 from monitor.core.troubles import BACK, CLOCK_STEPPED, SITE_UNREAD, TRAIL_DOUBTFUL
 from monitor.pulse import Pulse
+from monitor.record import RecordKeeper
 from monitor.recording import NoRecorder, Recorder
 from monitor.settings import Settings
 from monitor.transactions import Transactions
 
 if TYPE_CHECKING:
     from monitor.adapters.calendar import RotaFound
+    from monitor.handover_mail import HandoverMail
     from monitor.web.listener import Listener
     from monitor.web.pages import Pages
 
 log = structlog.get_logger(__name__)
+
+Found = TypeVar("Found")
 
 BATCH = 2_000  # messages in one transaction at the most: a longer one would stall the loop and the writer
 TURN = 125  # messages taken before anything else has its turn: a few ms of work
@@ -99,6 +103,8 @@ class Service:
         on_notice: Callable[[SendNotice], None] | None = None,
         recorder: Recorder | NoRecorder | None = None,
         reload: Callable[[Service], Awaitable[tuple[bool, list[str]]]] | None = None,
+        record: RecordKeeper | None = None,
+        handovers: HandoverMail | None = None,
         notify: Notify | None = None,
         rota: RotaFound | None = None,
     ) -> None:
@@ -109,6 +115,8 @@ class Service:
         self.settings = settings
         self.again = False
         self.site = settings.site
+        self.record, self.handovers = record, handovers
+        self._noted: list[asyncio.Future[None]] = []  # who waits until what they noted is stored
         self._clock = clock
         self._on_happening = on_happening
         self._wake = asyncio.Event()
@@ -153,7 +161,10 @@ class Service:
         )
         stepped = self if isinstance(clock, SteppedClock) else None
         ask = None if reload is None else partial(reload, self)
-        self._commands = Commands(self.engine, give=self._asked, now=clock.now, stepped=stepped, reload=ask)
+        more = None if record is None else record.commands(self)
+        self._commands = Commands(
+            self.engine, give=self._asked, now=clock.now, stepped=stepped, reload=ask, more=more
+        )
         self._listeners: list[Listener] = []
         self._pages: Pages | None = None
         self._control = ControlServer(settings.state_dir, self._commands.serve)
@@ -181,6 +192,8 @@ class Service:
             self.engine.note("trail-doubtful", why=doubt)
             self.engine.receive(TroubleSeen(trouble=TRAIL_DOUBTFUL, facts={"why": doubt}), now)
         self.engine.resume()
+        if self.record is not None:
+            self.record.begin(self)
         self.engine.receive(TroubleOver(trouble=SITE_UNREAD), now)  # or it would not have been read now
 
     # ---- running -------------------------------------------------------------------------------------------------
@@ -197,6 +210,8 @@ class Service:
             await self._listen()
             self._store()  # the start itself, and the notices that were on their way
             await self._transactions.finish()
+            if self.record is not None:
+                await self.record.sign(self)
             await self.link.start()
             self.pulse.ready()
             log.info("serving", site=self.site.name, devices=len(self.engine.devices), version=__version__)
@@ -249,9 +264,15 @@ class Service:
         )
         await self._pages.start()
 
-    async def prune(self, *, rows: list[tuple[str, str]], quarantine_before: str) -> Pruned:
+    async def prune(
+        self,
+        *,
+        rows: Iterable[tuple[str, str]] = (),
+        ranges: Iterable[tuple[str, str, str]] = (),
+        quarantine_before: str = "",
+    ) -> Pruned:
         """Remove old rows, in the store's own thread; raises StoreError."""
-        return await self._transactions.prune(rows=rows, quarantine_before=quarantine_before)
+        return await self._transactions.prune(rows=rows, ranges=ranges, quarantine_before=quarantine_before)
 
     async def connected(self, running: asyncio.Task[None]) -> None:
         """Wait until the broker is there and what it had is read; raises what `running` raised if it ended."""
@@ -264,6 +285,17 @@ class Service:
         """Put something into the trail that neither a message nor a person did."""
         self.engine.note(event, **detail)
         self._wake.set()
+
+    async def stored(self) -> None:
+        """Return once what was noted so far is stored."""
+        waiting: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._noted.append(waiting)
+        self._wake.set()
+        await waiting
+
+    async def in_store(self, work: Callable[[], Found]) -> Found:
+        """Do something with the store in its own thread; raises StoreError."""
+        return await self._transactions.ask(work)
 
     def take(self, event: object) -> None:
         """Give the engine an input in its turn."""
@@ -374,9 +406,13 @@ class Service:
         effects = self.engine.take_effects()
         happened = self.engine.take_happenings()
         inputs = self._recorder.take()
+        noted, self._noted = self._noted, []
 
         def then() -> None:
             self._recorder.write(inputs)
+            for waiting in noted:
+                if not waiting.done():
+                    waiting.set_result(None)
             self._stored(batch, happened, effects)
             self.pulse.committed(at, self._clock.now(), self.late(), owed=owed)
 
@@ -489,6 +525,10 @@ class Service:
             await self._attempts.wait(FAREWELL)
         if clean:
             await self._store_last()
+        for waiting in self._noted:
+            waiting.cancel()
+        if clean and self.record is not None:
+            await self.record.last(self)
         await self._attempts.cancel()
         self._commands.close()
         if self._pages is not None:
@@ -499,6 +539,8 @@ class Service:
         self.pulse.ends(self._clock.now(), asked=clean, again=self.again)
         await self.link.stop()
         await self._attempts.close()
+        if self.record is not None:
+            await self.record.close()
         await self._transactions.close()
         await asyncio.to_thread(self._recorder.close)
         log.info("stopped")

@@ -23,10 +23,12 @@ from monitor.core.traces import trace_problems
 from monitor.shipped import RuleFile, read_rule_files, shipped_rule_files
 from monitor.sitefile.checks import errors_in, folder_problem, rung_wait
 from monitor.sitefile.drill_table import DrillTable
+from monitor.sitefile.heads_table import HeadsTable, TrailTable
 from monitor.sitefile.pages_table import listen_at
 from monitor.sitefile.password import PasswordMissing, PasswordSource, read_secret
 from monitor.sitefile.reading import SiteFile, Unreadable, read
 from monitor.sitefile.second_looks import warnings_in
+from monitor.sitefile.shifts_table import SHIFTS, HandoverTable
 from monitor.sitefile.tables import PlanTable, ReachTable
 from monitor.web.health_settings import HealthSettings
 from monitor.web.settings import PagesSettings
@@ -67,6 +69,10 @@ class Settings:
     health: HealthSettings | None = None
     drills: tuple[DrillTable, ...] = ()
     warnings: tuple[Problem, ...] = ()
+    shifts: Mapping[str, tuple[int, int]] = field(default_factory=lambda: dict(SHIFTS))
+    handover: HandoverTable = field(default_factory=HandoverTable)
+    heads: HeadsTable = field(default_factory=HeadsTable)
+    trail: TrailTable = field(default_factory=TrailTable)
 
     def with_key(self, key: bytes) -> Settings:
         """The same with the site's key, which lies in the state directory that only the file names."""
@@ -210,6 +216,10 @@ def settings_of(examined: Examined, *, key: bytes) -> Settings:
         health=None if found.health is None else HealthSettings(**listen_at(found.health.listen)._asdict()),
         drills=tuple(found.drills.values()),
         warnings=examined.warnings,
+        shifts={name: (shift.start, shift.end) for name, shift in found.shifts.items()} or dict(SHIFTS),
+        handover=found.handover,
+        heads=found.heads,
+        trail=found.trail,
     )
 
 

@@ -134,5 +134,6 @@ FIRST_WORDS = {
     "rota-unread": "*changed rota cannot be read*",
     "rota-runs-out": "*rota runs out*",
     "site-file-unread": "*changed site file is wrong*",
+    "record-not-signed": "*record not signed*",
 }
 """How the README names each sort of trouble."""

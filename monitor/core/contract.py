@@ -5,6 +5,8 @@ from typing import Any, Final, NamedTuple
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaMode, models_json_schema
 
 from monitor.core import topics
+from monitor.core.heads import EXAMPLE as _HEAD_EXAMPLE
+from monitor.core.heads import TrailHead
 from monitor.core.published import MonitorPresence, OpenConcerns
 from monitor.core.wire import Answer, BridgePresence, DeviceState, FeedingPlan, Wire
 
@@ -167,6 +169,15 @@ _KINDS: Final = (
         True,
         "Whether the monitor is there, and works; online = false is its last will",
         _PRESENCE_EXAMPLE,
+    ),
+    _Kind(
+        "trailHead",
+        TrailHead,
+        "{site}/monitor/{name}/head",
+        "send",
+        True,
+        "The newest signed head of the monitor's audit trail",
+        _HEAD_EXAMPLE,
     ),
 )
 

@@ -11,7 +11,9 @@ from monitor.core.ladders import WAIT
 from monitor.core.problems import Problem
 from monitor.core.rulebook import Rule, override_problem
 from monitor.sitefile import carrier_checks
+from monitor.sitefile.carrier_tables import EmailTable
 from monitor.sitefile.drill_doubts import drill_mistakes
+from monitor.sitefile.handover_checks import handover_mistakes
 from monitor.sitefile.pages_table import pages_errors
 from monitor.sitefile.problems import show_value
 from monitor.sitefile.reading import SiteFile
@@ -38,8 +40,10 @@ def errors_in(found: SiteFile, rules: Rules, *, all_known: bool = True) -> list[
         _devices(found),
         _rules(found, rules, all_known),
         _times(found),
+        _heads(found),
         pages_errors(found),
         drill_mistakes(found),
+        handover_mistakes(found),
     )
     return [problem for check in checks for problem in check]
 
@@ -113,6 +117,17 @@ def _site(found: SiteFile) -> Iterator[Problem]:
         yield Problem(found.file, "site.zone", show_value(site.zone), wanted)
     if found.beside(site.state_dir).exists() and not found.beside(site.state_dir).is_dir():
         yield Problem(found.file, "site.state_dir", show_value(site.state_dir), "a folder; this is a file")
+
+
+def _heads(found: SiteFile) -> Iterator[Problem]:
+    """Whoever gets the trail's heads has to have mail: they are kept, and compared later."""
+    if (person := found.heads.to) is None:
+        return
+    yield from _person(found, "heads.to", person)
+    reach = found.people[person].reach if person in found.people else ()
+    mails = [way for way in reach if isinstance(found.carriers.get(way.carrier), EmailTable)]
+    if person in found.people and not mails and "carriers" not in found.broken:
+        yield Problem(found.file, "heads.to", show_value(person), 'a person with a way of kind = "email"')
 
 
 def _broker(found: SiteFile) -> Iterator[Problem]:

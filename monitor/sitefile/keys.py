@@ -11,10 +11,12 @@ from pydantic import BaseModel
 
 from monitor.sitefile.carrier_tables import EmailTable, HttpsTable, PluginTable, SnppTable
 from monitor.sitefile.drill_table import DrillTable
+from monitor.sitefile.heads_table import HeadsTable, TrailTable
 from monitor.sitefile.health_table import HealthTable
 from monitor.sitefile.load_table import LoadTable
 from monitor.sitefile.pages_table import PagesTable
 from monitor.sitefile.problems import inner_model
+from monitor.sitefile.shifts_table import HandoverTable, ShiftTable
 from monitor.sitefile.tables import (
     BrokerTable,
     DeviceTable,
@@ -45,6 +47,10 @@ TABLES: tuple[tuple[str, type[BaseModel]], ...] = (
     ("`[times]`: other times than the shipped ones", TimesTable),
     ("`[pages]`: the page on a phone; without this table there is none", PagesTable),
     ("`[health]`: how the service is; without this table nobody can ask", HealthTable),
+    ("`[shifts.NAME]`: what a shift is; by default night 20:00 to 08:00 and day 08:00 to 20:00", ShiftTable),
+    ("`[handover]`: who gets the page about a shift", HandoverTable),
+    ("`[heads]`: where signed heads of the trail go", HeadsTable),
+    ("`[trail]`: how long the trail's texts are kept", TrailTable),
 )
 
 

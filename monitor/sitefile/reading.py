@@ -20,10 +20,12 @@ from monitor.core.topics import RESERVED_UNITS, is_level
 from monitor.sitefile.carrier_tables import KINDS, CarrierTable, EmailTable, PluginTable
 from monitor.sitefile.device_list import COLUMNS, read_devices
 from monitor.sitefile.drill_table import DrillTable
+from monitor.sitefile.heads_table import HeadsTable, TrailTable
 from monitor.sitefile.health_table import HealthTable
 from monitor.sitefile.load_table import LoadTable
 from monitor.sitefile.pages_table import PagesTable
 from monitor.sitefile.problems import keys_of, problems_in, show_value, unknown_key
+from monitor.sitefile.shifts_table import HandoverTable, ShiftTable
 from monitor.sitefile.tables import (
     SECTIONS,
     BrokerTable,
@@ -68,6 +70,10 @@ class SiteFile:
     rules: dict[str, RuleTable] = field(default_factory=dict)
     load: LoadTable = field(default_factory=LoadTable)
     times: TimesTable = field(default_factory=TimesTable)
+    shifts: dict[str, ShiftTable] = field(default_factory=dict)
+    handover: HandoverTable = field(default_factory=HandoverTable)
+    heads: HeadsTable = field(default_factory=HeadsTable)
+    trail: TrailTable = field(default_factory=TrailTable)
     drills: dict[int, DrillTable] = field(default_factory=dict)  # by their place in the file
     pages: PagesTable | None = None
     health: HealthTable | None = None
@@ -145,6 +151,12 @@ class Reader:
         self._begin()
         found.site = self._one("site", SiteTable)
         found.broker = self._one("broker", BrokerTable)
+        found.shifts = self._tables("shifts", ShiftTable, is_level, LEVEL_WANTED)
+        found.handover = (
+            self._one("handover", HandoverTable) if "handover" in self._data else None
+        ) or HandoverTable()
+        found.heads = (self._one("heads", HeadsTable) if "heads" in self._data else None) or HeadsTable()
+        found.trail = (self._one("trail", TrailTable) if "trail" in self._data else None) or TrailTable()
         found.load = (self._one("load", LoadTable) if "load" in self._data else None) or LoadTable()
         found.times = (self._one("times", TimesTable) if "times" in self._data else None) or TimesTable()
         if "health" in self._data:

@@ -328,5 +328,7 @@ SECTIONS: dict[str, str] = {
     "duty": "who has which role", "devices": "the pumps", "rules": "other limits than the shipped ones",
     "drills": "drills by calendar",
     "load": "how much one person is sent", "times": "other times than the shipped ones", "pages": "the page on a phone",
-    "health": "how the service is, for other programs",
+    "health": "how the service is, for other programs", "heads": "where signed heads of the trail go",
+    "trail": "how long the trail's texts are kept", "shifts": "when a shift begins and ends",
+    "handover": "who gets the page about a shift",
 }  # fmt: skip

@@ -74,7 +74,7 @@ def test_the_examples_of_the_documents_are_valid_and_decoded() -> None:
         "BridgePresence": "bridge/north-7/presence",
     }
     shown = {name: part["examples"] for name, part in json_schema()["$defs"].items() if "examples" in part}
-    assert set(shown) == {*topics, "OpenConcerns", "MonitorPresence"}
+    assert set(shown) == {*topics, "OpenConcerns", "MonitorPresence", "TrailHead"}
     for name, examples in shown.items():
         for example in examples:
             jsonschema.validate(example, schema_of(name), Draft202012Validator)
@@ -171,6 +171,7 @@ def test_channels_are_the_topics_of_the_contract() -> None:
         "ward/v1/{site}/bridge/{bridge}/presence",
         "ward/v1/{site}/{unit}/{device}/concerns",
         "ward/v1/{site}/monitor/{name}/presence",
+        "ward/v1/{site}/monitor/{name}/head",
     }
     for channel in document["channels"].values():
         assert set(re.findall(r"\{(\w+)\}", channel["address"])) == set(channel["parameters"])
@@ -180,6 +181,7 @@ def test_channels_are_the_topics_of_the_contract() -> None:
     assert [name for name, operation in document["operations"].items() if operation["action"] == "send"] == [
         "sendOpenConcerns",
         "sendMonitorPresence",
+        "sendTrailHead",
     ]
 
 

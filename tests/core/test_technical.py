@@ -13,7 +13,7 @@ from monitor.core.effects import Attempted, SendNotice, StoreRefused, StoreWorks
 from monitor.core.instants import MINUTE, SECOND
 from monitor.core.rota import Rota, Span
 from monitor.core.technical import REFUSALS, STEADY
-from monitor.core.trouble_words import ALARMS_SOUND
+from monitor.core.trouble_mail import ALARMS_SOUND
 from monitor.core.troubles import (
     BACK,
     CANNOT_SEND,
