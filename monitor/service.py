@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import structlog
 
-from monitor import __version__, configuration, rota_reading
+from monitor import __version__, rota_reading
 from monitor.adapters import logs, mqtt
 from monitor.adapters.carriers import Carrier
 from monitor.adapters.clock import Clock, SteppedClock
@@ -41,28 +41,25 @@ from monitor.core.effects import (
     SendNotice,
     StoreRefused,
     StoreWorks,
-    TroubleOver,
     TroubleSeen,
 )
 from monitor.core.journal import Happening
 from monitor.core.parts import Loaded
-from monitor.core.problems import ProblemsFound
 from monitor.core.published import monitor_presence_payload
-from monitor.core.technical import GAP
 from monitor.core.topics import filters, monitor_presence_topic
 from monitor.core.trail import Frontier
-from monitor.core.troubles import BACK, CLOCK_STEPPED, SITE_UNREAD, TRAIL_DOUBTFUL
+from monitor.core.troubles import CLOCK_STEPPED
+from monitor.doors import Doors
 from monitor.pulse import Pulse
 from monitor.record import RecordKeeper
 from monitor.recording import NoRecorder, Recorder
 from monitor.settings import Settings
+from monitor.starting import note_start
 from monitor.transactions import Transactions
 
 if TYPE_CHECKING:
     from monitor.adapters.calendar import RotaFound
     from monitor.handover_mail import HandoverMail
-    from monitor.web.listener import Listener
-    from monitor.web.pages import Pages
 
 log = structlog.get_logger(__name__)
 
@@ -149,7 +146,7 @@ class Service:
         self.engine = self._recorder.engine(self.site, now=now, loaded=loaded, digest=settings.digest)
         clock.start_from(self.engine.now)  # the machine's clock may have been set back since the last run
         clock.on_step = self._clock_set
-        self._note_start(clock.now(), found.doubt, found.rows.get("configuration", {}).get("parts"))
+        note_start(self, clock.now(), found.doubt, found.rows.get("configuration", {}).get("parts"))
         rota_reading.begin(self, rota, found.rows.get("rota", {}))
         self.link = mqtt.MqttLink(
             filters=filters(self.site.prefix, self.site.name),
@@ -165,36 +162,8 @@ class Service:
         self._commands = Commands(
             self.engine, give=self._asked, now=clock.now, stepped=stepped, reload=ask, more=more
         )
-        self._listeners: list[Listener] = []
-        self._pages: Pages | None = None
+        self._doors = Doors(self, self._commands, self._link_refused)
         self._control = ControlServer(settings.state_dir, self._commands.serve)
-
-    def _note_start(self, now: int, doubt: str | None, configured: str | None) -> None:
-        """Put the start into the trail: after which gap, and what of the configuration has changed."""
-        watched = [self.engine.technical.alive, self.engine.memo.get("last")]
-        last = max((int(at) for at in watched if at is not None), default=now)
-        asked = self.engine.memo.pop("stopped", None) is not None
-        gap = {"gap": max(0, now - last)} if any(watched) else {}
-        self.engine.note("started", version=__version__, **gap)
-        if now - last > GAP:
-            self.engine.receive(TroubleSeen(trouble=BACK, facts={**gap, "asked": asked}), now)
-        digest = self.settings.digest
-        changed = self.engine.memo.get("configuration") != digest
-        if changed or configured is None:
-            parts = configuration.parts_of(self.settings)
-            self.engine.keep("configuration", "parts", configuration.as_text(parts))
-            if changed:
-                told = configuration.differences(configured, parts, self.engine.journal.key)
-                self.engine.note("configuration-changed", digest=digest, **told)
-                self.engine.memo["configuration"] = digest
-        if doubt is not None:
-            log.error("trail doubtful", why=doubt)
-            self.engine.note("trail-doubtful", why=doubt)
-            self.engine.receive(TroubleSeen(trouble=TRAIL_DOUBTFUL, facts={"why": doubt}), now)
-        self.engine.resume()
-        if self.record is not None:
-            self.record.begin(self)
-        self.engine.receive(TroubleOver(trouble=SITE_UNREAD), now)  # or it would not have been read now
 
     # ---- running -------------------------------------------------------------------------------------------------
 
@@ -206,8 +175,7 @@ class Service:
         clean = False
         try:
             await self._control.start()
-            await self._open_pages()
-            await self._listen()
+            await self._doors.open()
             self._store()  # the start itself, and the notices that were on their way
             await self._transactions.finish()
             if self.record is not None:
@@ -224,21 +192,6 @@ class Service:
         finally:
             await self._end(clean=clean)
 
-    async def _listen(self) -> None:
-        """Serve what the site file asks for; ProblemsFound names the key whose address cannot be had."""
-        if (health := self.settings.health) is not None:
-            from monitor.web.health_pages import health_listener  # sites without it spare the memory
-            from monitor.web.settings import not_to_be_had
-
-            listener = health_listener(self, health)
-            try:
-                await listener.start()
-            except OSError as error:
-                where = str(self.settings.path)
-                wrong = not_to_be_had(where, "health.listen", health.host, health.port, error)
-                raise ProblemsFound([wrong]) from None
-            self._listeners.append(listener)
-
     def now(self) -> int:
         """The service's instant."""
         return self._clock.now()
@@ -252,17 +205,6 @@ class Service:
     def carriers(self) -> tuple[str, ...]:
         """The names of its carriers."""
         return tuple(self.settings.carriers)
-
-    async def _open_pages(self) -> None:
-        """Serve the phone's pages, where the site has any; ProblemsFound if they cannot be served."""
-        if self.settings.pages is None:
-            return
-        from monitor.web.pages import Pages  # a site without pages does not pay for them
-
-        self._pages = Pages(
-            self.settings, self.engine, self._commands, now=self._clock.now, refused=self._link_refused
-        )
-        await self._pages.start()
 
     async def prune(
         self,
@@ -531,11 +473,9 @@ class Service:
             await self.record.last(self)
         await self._attempts.cancel()
         self._commands.close()
-        if self._pages is not None:
-            await self._pages.stop()
+        await self._doors.shut_pages()
         await self._control.stop()
-        for listener in self._listeners:
-            await listener.stop()
+        await self._doors.shut_health()
         self.pulse.ends(self._clock.now(), asked=clean, again=self.again)
         await self.link.stop()
         await self._attempts.close()
