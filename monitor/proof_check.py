@@ -171,7 +171,7 @@ def check_head(signed: Any, keys: list[bytes]) -> dict[str, Any]:
     signature = base64.b64decode(signed["signature"], validate=True)
     if not any(signed_by(key, signature, _canonical(head)) for key in keys):
         raise NotProved(
-            f"the head of {head['at']} is not signed with the key that was given (it names the key {head['key']})"
+            f"the head of {head['at']!r} is not signed with the key that was given (it names the key {head['key']!r})"
         )
     return head
 

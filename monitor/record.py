@@ -321,8 +321,8 @@ def forgotten(name: str, keys: Mapping[str, str]) -> str:
     """What was done, and what was not."""
     return (
         f"Forgotten: {name} ({', '.join(keys)}). The trail is whole and now shows the key alone. Not touched: the text "
-        "of notices (kept 90 days), settled concerns (a day), ids of a bridge's messages, recordings, "
-        "backups, mails, pages in handovers/."
+        "of notices (kept 90 days), settled concerns (a day), what a pump gave (70 days, or [handover] keep), "
+        "unreadable messages (30 days), ids of a bridge's messages, recordings, backups, mails, pages in handovers/."
     )
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -22,6 +23,7 @@ from monitor.core.heads import (
     FORGOTTEN,
     KEY_CHANGED,
     KEY_LOST,
+    PRUNED,
     Head,
     WrongHead,
     key_change,
@@ -29,13 +31,15 @@ from monitor.core.heads import (
     key_of,
     read,
 )
-from monitor.core.instants import show
+from monitor.core.instants import DAY, show
 from monitor.core.trail import Finding, check
 
 Opaque = Callable[[str, str], str]
 _KEYS = re.compile(rb'"([pd]:[0-9a-f]{16})"')
 _HEAD_LINE = re.compile(r'^\{"head":.*\}\s*$', re.MULTILINE)
 _LONGEST = 1_000_000  # bytes of a head's file that are looked at
+_KEPT = 100 * DAY  # the shortest that a site file may keep texts
+_CLOCK = DAY  # by which an entry's instant and a head's may disagree: late messages, clocks put right
 
 
 @dataclass(slots=True, kw_only=True)
@@ -48,6 +52,7 @@ class Verdict:
     heads: list[Head] = field(default_factory=list)
     pruned: int = 0
     forgotten: int = 0
+    names_checked: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,12 +91,13 @@ def verify(
     trusted: Sequence[bytes] = (),
     opaque: Opaque | None = None,
     progress: Callable[[int, int], None] | None = None,
+    now: int | None = None,
 ) -> Verdict:
     """Check everything; `outside` are heads kept elsewhere with their files' names, `trusted` public keys given.
 
-    `opaque` makes the key of a name, where the site's secret can be read.
+    `opaque` makes the key of a name, where the site's secret can be read; `now`, ms UTC, if it can be told.
     """
-    verdict = Verdict()
+    verdict = Verdict(names_checked=opaque is not None)
     found = [Finding(n=0, wrong="meta", sentence=doubt) for doubt in reader.doubts()]
     try:
         frontier = reader.frontier()
@@ -103,7 +109,8 @@ def verify(
     verdict.heads = good.heads
     good.hold_against(outside, trusted)
     passing = _Passing(reader.reported(progress, frontier.size))
-    first = check(passing, frontier, pruned=reader.pruned_before(), roots=good.roots)
+    pruned = _pruned(reader, good.heads, found, now)
+    first = check(passing, frontier, pruned=pruned, roots=good.roots)
     if first is None:
         found += _names(reader, passing, opaque)
     verdict.findings = [*([first] if first is not None else []), *found]
@@ -222,6 +229,36 @@ class _Heads:
                     )
                 self.roots[head.size] = head.root
         self.roots.pop(0, None)
+
+
+def _pruned(reader: StoreReader, heads: Sequence[Head], found: list[Finding], now: int | None) -> int:
+    """Below which number texts may be gone: as entries say that the signed heads, and the policy, do not belie.
+
+    Whoever can write to the store can add such an entry, for the service to sign: it must not hide a young text.
+    """
+    highest = 0
+    sizes = [head.size for head in heads]  # they do not go back: each follows the one before it
+    for entry in reader.entries(events=(PRUNED,)):
+        with suppress(ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):
+            detail = json.loads(entry.text)["detail"]
+            before, old = int(detail["before"]), entry.at - max(int(detail["keep"]), _KEPT)
+            # Signed when the last of those texts was not there yet; and the first after it was said.
+            earlier = heads[: bisect_left(sizes, before)][-1:]
+            later = heads[bisect_right(sizes, entry.n) :][:1]
+            if (
+                (now is not None and entry.at > now + _CLOCK)
+                or before > entry.n
+                or any(head.at > old + _CLOCK for head in earlier)
+                or any(head.at < entry.at - _CLOCK for head in later)
+            ):
+                sentence = (
+                    f"entry {entry.n} says that the texts before entry {before} were old enough to be taken away; "
+                    "the signed heads, or the clock, say that they were not"
+                )
+                found.append(Finding(n=entry.n, wrong="signed", sentence=sentence))
+            else:
+                highest = max(highest, before)
+    return highest
 
 
 class _Passing:

@@ -95,6 +95,7 @@ def _verify(args: argparse.Namespace) -> int:
             outside=outside,
             trusted=trusted,
             opaque=_opaque(state_dir(args)),
+            now=_now(),
             progress=lambda done, total: progress.update(task, completed=done, total=total),
         )
     print("\n".join(report(verdict, outside=len(outside))))
@@ -127,6 +128,10 @@ def report(verdict: Verdict, *, outside: int = 0) -> list[str]:
         if outside
         else "compared with no head that was kept elsewhere (--head): whoever can write here could have signed anew"
     )
+    if not verdict.names_checked:
+        lines.append(
+            "not checked: that each name is the one of its key; site.key is not here, or cannot be read"
+        )
     if verdict.pruned:
         lines.append(f"by policy: the texts of {verdict.pruned} old entries are gone, their hashes fit")
     if verdict.forgotten:

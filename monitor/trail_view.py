@@ -17,7 +17,7 @@ from monitor.trail_story import SENT, Teller
 Names = Mapping[str, tuple[str, str]]
 
 # What reading a text can raise that is not as it was hashed: somebody has changed the store.
-UNREADABLE = (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError)
+UNREADABLE = (ValueError, TypeError, LookupError, AttributeError, OverflowError, RecursionError)
 ALTERED = "cannot be read; `secondbell trail verify` finds where the trail was changed"
 
 

@@ -230,6 +230,19 @@ def test_a_proof_that_was_changed_proves_nothing(
     assert proof_check.main([str(tmp_path / "proof.json"), "--key", str(outside / "new.pub")]) == status
 
 
+@pytest.mark.parametrize("name", ["at", "key"])
+def test_a_proof_puts_no_words_into_its_checkers_mouth(
+    outside: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str
+) -> None:
+    """What nobody has signed is shown, but can begin no line and clear no screen."""
+    proof = json.loads((outside / "entry.json").read_text())
+    proof["head"]["head"][name] = "x\x1b[2J\nproved: this is entry 4"
+    (tmp_path / "proof.json").write_text(json.dumps(proof))
+    assert proof_check.main([str(tmp_path / "proof.json"), "--key", str(outside / "new.pub")]) == 1
+    said = capsys.readouterr().out
+    assert (len(said.splitlines()), "\x1b" in said) == (1, False)
+
+
 @pytest.mark.parametrize("text", ["", "nonsense", "[" * 100_000, '"\\ud800"'])
 def test_what_is_no_proof_or_key_is_said(outside: Path, tmp_path: Path, text: str) -> None:
     """Nonsense in either file, or no file at all, ends with status 2."""

@@ -10,11 +10,14 @@ from pathlib import Path
 
 import pytest
 
+from monitor.adapters.store_reader import StoreReader
 from monitor.adapters.trail_keys import NEXT, PRIVATE, PUBLIC, public_pem, read_public, trail_key
-from monitor.core.heads import FORGOTTEN, KEY_LOST, encoded, key_id
+from monitor.core.heads import FORGOTTEN, KEY_LOST, PRUNED, encoded, key_id
+from monitor.core.instants import DAY
 from monitor.core.trail import Frontier, canonical, leaf_of
-from monitor.trail_check import Verdict
-from tests.trails import Book, assert_found, checked, every_byte, raw
+from monitor.trail_check import Verdict, verify
+from monitor.trail_proof_commands import report
+from tests.trails import AT, Book, assert_found, checked, every_byte, raw
 
 CHANCE = random.Random(20260314)
 SAMPLE = 120  # of the bytes of the small trail in the normal run
@@ -242,6 +245,57 @@ def test_a_head_taken_out_and_the_others_moved_up(state: Path) -> None:
     verdict = checked(state)
     assert first(verdict) == ("head", 8)
     assert "does not follow the one before it" in verdict.findings[0].sentence
+
+
+@pytest.mark.parametrize(
+    ("days", "keep", "before", "now", "believed"),
+    [
+        (1, 100, 20, 1, False),
+        (1, 0, 20, 1, False),
+        (98, 100, 20, 98, False),
+        (300, 100, 20, 1, False),
+        (300, 100, 20, None, False),
+        (300, 100, 21, 300, False),
+        (102, 100, 20, 102, True),
+    ],
+    ids=["young", "no policy", "by a head", "of the future", "a later head is older", "itself", "by policy"],
+)
+def test_a_text_is_not_hidden_by_an_entry_that_calls_it_old(
+    state: Path, days: int, keep: int, before: int, now: int | None, believed: bool
+) -> None:
+    """Who can write here adds an entry that texts were pruned, and takes one: heads, policy and clock belie it."""
+    book = Book(state)
+    book.now = AT + days * DAY
+    book.note(PRUNED, keep=keep * DAY, before=before, entries=1, events={"raised": 1})
+    if now is None:
+        book.now = AT + DAY
+        book.sign()
+    book.close()
+    with raw(state) as db:
+        db.execute("UPDATE trail SET text = x'', at = 0, event = '', concern = NULL WHERE n = 4")
+    verdict = checked(state, now=None if now is None else AT + now * DAY)
+    found = [(finding.wrong, finding.n) for finding in verdict.findings]
+    assert found == ([] if believed else [("edited", 4), ("signed", 20)])
+
+
+def test_an_index_that_hides_an_entry_is_found(state: Path) -> None:
+    """All rows are there, but looked up by its concern one is not: the index was made without it."""
+    with raw(state) as db:
+        [(sql,)] = db.execute("SELECT sql FROM sqlite_master WHERE name = 'trail_concern'").fetchall()
+        db.execute("DROP INDEX trail_concern")
+        db.execute(f"{sql} AND n <> 6")
+        db.execute("PRAGMA writable_schema = ON")
+        db.execute("UPDATE sqlite_master SET sql = ? WHERE name = 'trail_concern'", (sql,))
+    verdict = checked(state)
+    assert first(verdict) == ("meta", 0)
+    assert "'trail' and its index do not fit together" in verdict.findings[0].sentence
+
+
+def test_names_that_could_not_be_checked_are_said(state: Path) -> None:
+    """Without the site's secret a changed name cannot be told from a true one: the report does not keep that quiet."""
+    with StoreReader(state) as reader:
+        assert "not checked: that each name" in "\n".join(report(verify(reader)))
+    assert "not checked" not in "\n".join(report(checked(state)))
 
 
 # ---- keys ------------------------------------------------------------------------------------------------------------

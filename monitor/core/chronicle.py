@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
+from math import isfinite
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from monitor.core.messages import SOUND_INACTIVATED
@@ -94,7 +95,20 @@ def read(key: str, text: str) -> tuple[str, Mark]:
     fields = json.loads(text)
     if not isinstance(fields, list) or len(fields) < len(Mark._fields) - 1:
         raise ValueError(f"no mark: {text[:40]!r}")
-    return device, Mark(int(at), *fields[: len(Mark._fields) - 1])
+    mark = Mark(int(at), *fields[: len(Mark._fields) - 1])
+    numbers = [number for number in (mark.delivered_ml, mark.given_ml) if number is not None]
+    if (
+        type(mark.heard) is not int
+        or not isinstance(mark.activity, str)
+        or not isinstance(mark.delivering, bool)
+        or not isinstance(mark.muted, bool)
+        or not isinstance(mark.alarm, str)
+        or mark.alarm not in RANK
+        or mark.mains not in (None, True, False)
+        or not all(type(number) in (int, float) and isfinite(number) for number in numbers)
+    ):
+        raise ValueError(f"no mark: {text[:40]!r}")
+    return device, mark
 
 
 def key(device: str, at: int) -> str:

@@ -152,13 +152,14 @@ def read(text: str | bytes) -> Head:
             public=_bytes(model.public_key, PUBLIC_BYTES, "public_key"),
             signature=_bytes(model.signature, SIGNATURE_BYTES, "signature"),
         )
+        same = head.text == raw.strip()  # ValueError: a number that has no RFC 8785 text
     except WrongHead:
         raise
     except (ValueError, TypeError, RecursionError) as error:
         raise WrongHead(f"no signed head of a trail: {_first_line(error)}") from None
     if head.key != key_id(head.public):
         raise WrongHead("no signed head of a trail: `key` is not that of `public_key`")
-    if head.text != raw.strip():
+    if not same:
         raise WrongHead(
             "no signed head of a trail: written in another way than RFC 8785 says, or with more in it"
         )

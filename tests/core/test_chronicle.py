@@ -194,3 +194,20 @@ def test_no_start_loads_marks() -> None:
     """They are for readers alone."""
     assert KIND in KINDS
     assert KIND in REPORTED
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[]", "null", '[0,"feeding",true,false,"",true,1]', '["0","feeding",true,false,"",true,1,1]',
+        '[0,7,true,false,"",true,1,1]', '[0,"feeding",1,false,"",true,1,1]', '[0,"feeding",true,"","",true,1,1]',
+        '[0,"feeding",true,false,"loud",true,1,1]', '[0,"feeding",true,false,[],true,1,1]',
+        '[0,"feeding",true,false,"","",1,1]', '[0,"feeding",true,false,"",true,1e999,1]',
+        '[0,"feeding",true,false,"",true,1,"1"]', "{",
+    ],
+)  # fmt: skip
+def test_what_was_changed_into_no_mark_is_refused(text: str) -> None:
+    """Rows stand beside the proof and can be edited: a report leaves such a one out, and does not fail of it."""
+    assert read("pump-1|5", '[0,"feeding",true,false,"",null,1,null]')[1].given_ml is None
+    with pytest.raises(ValueError, match=r"no mark|Expecting"):
+        read("pump-1|5", text)

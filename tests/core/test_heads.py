@@ -56,6 +56,12 @@ def test_any_head_reads_back(size: int, top: bytes, at: int) -> None:
     assert read(head.text) == read(f"\n{head.text}\n".encode()) == head
 
 
+def test_a_size_beyond_what_json_keeps_exactly_is_no_head() -> None:
+    """Refused by name like any other text (RFC 7493 §2.2), not with an error of its own."""
+    with pytest.raises(WrongHead):
+        read(signed().text.replace('"size":3', f'"size":{2**53}'))
+
+
 @given(st.integers(0, 10_000), st.integers(1, 255))
 def test_any_other_byte_is_no_head_or_another_one(place: int, turn: int) -> None:
     """Of a changed text nothing reads as the same head: it is refused, or its signature is over something else."""
