@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.commandline import BAD_INPUT, say, site_file, usage
-from monitor.core.instants import DAY, parse
+from monitor.core.instants import DAY, parse, show
 
 if TYPE_CHECKING:
     from monitor.reports.making import Source
@@ -76,7 +76,7 @@ def _handover(args: argparse.Namespace) -> int:
         units = list(settings.site.units)
         unit = units[0] if args.unit is None and len(units) == 1 else args.unit
         if span.start >= now:
-            raise usage(f"--from {args.start}: nothing has happened yet")
+            raise usage(f"nothing has happened yet: it begins at {show(span.start)}")
         _check_known(source, span)
         with _progress("reading the trail") as progress:
             report = handover(source, unit, span, now, progress)
@@ -166,8 +166,6 @@ def _progress(what: str) -> Iterator[Callable[[int, int], None]]:
 
 def _check_known(source: Source, span: Span) -> None:
     """End with bad input for a time of which the trail tells nothing."""
-    from monitor.core.instants import show
-
     first = next(iter(source.reader.entries(after=1)), None)
     if first is None:
         raise usage(f"{source.reader.path}: nothing has been recorded yet")

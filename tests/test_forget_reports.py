@@ -15,6 +15,7 @@ from monitor.adapters.store_schema import FILE_NAME
 from monitor.core.instants import DAY, HOUR, show
 from tests.adapters.test_store_migrations import OLD
 from tests.commands import Run
+from tests.trails import raw
 from tests.ward_site import site_text
 
 GONE = ("nurse-2", "pump-0101")
@@ -95,3 +96,28 @@ def test_an_empty_span_is_said(site: Path, capsys: pytest.CaptureFixture[str]) -
             assert "Traceback" not in err
             assert len(out.splitlines()) <= 1, out
             assert status in (0, 1, 2)
+
+
+@pytest.mark.parametrize(
+    ("kind", "body"), [("device", "[]"), ("technical", '"x"'), ("seen", "[9,1,2,3,4,5,6,7]")]
+)
+def test_a_row_that_was_changed_into_nonsense_fails_no_report(
+    site: Path, capsys: pytest.CaptureFixture[str], kind: str, body: str
+) -> None:
+    """Rows beside the proof can be edited by whoever may write there: the rest is reported all the same."""
+    with StoreReader(site.parent / "state") as reader:
+        last = [entry.at for entry in reader.entries()][-1]
+    with raw(site.parent / "state") as db:
+        db.execute(
+            "INSERT OR IGNORE INTO state SELECT site, ?1, 'pump-0102|' || printf('%015d', ?2), 1, '' FROM tree",
+            (kind, last - HOUR),
+        )
+        assert db.execute("UPDATE state SET body = ? WHERE kind = ?", (body, kind)).rowcount
+    with Run(capsys) as run:
+        for arguments in (
+            ("handover", "--from", show(last - 12 * HOUR), "--to", show(last + 1)),
+            ("review", "--weeks", "104"),
+        ):
+            out = site.parent / f"{arguments[0]}.html"
+            status, _, err = run(*arguments, "--site", str(site), "--out", str(out))
+            assert (status, out.exists()) == (0, True), err

@@ -86,7 +86,7 @@ def _answer(question: int, short: str, lines: list[str]) -> Answer:
 def _open(report: Handover) -> Answer:
     nobody = sum(not row.holder for row in report.live)
     if not report.live:
-        return _answer(0, "nothing is open", [])
+        return _answer(0, "nothing known to be open" if report.blind else "nothing is open", [])
     short = (
         f"{len(report.live)} open, {nobody or 'none'} with NOBODY"
         if nobody
@@ -109,8 +109,10 @@ def _underfed(report: Handover) -> Answer:
     # Unknown stands before what is of no weight: it may be the most of all.
     lines[len(much) : len(much)] = [f"{night.place}: unknown" for night in sorted(unknown, key=_by_place)]
     said = []
-    if with_plan:
-        said.append(f"{len(much)} of {len(with_plan)} by {MUCH} or more" if much else f"nobody by {MUCH}")
+    if much:
+        said.append(f"{len(much)} of {len(with_plan)} by {MUCH} or more")
+    elif len(unknown) < len(with_plan):
+        said.append(f"nobody {'known ' if unknown else ''}by {MUCH}")
     said += [f"{len(short) - len(much)} by less"] if len(short) > len(much) else []
     said += [f"{len(unknown)} unknown"] if unknown else []
     lacking = len(report.nights) - len(with_plan)
@@ -139,5 +141,5 @@ def _repeated(report: Handover) -> Answer:
         whats += ["and more"] if len(one.what) > MOST_WHATS else []
         lines.append(f"{one.place}, {times(one.times)}: {'; '.join(whats)}")
     pumps = len(report.repeated)
-    short = "nothing" if not pumps else f"{pumps} pump{'s' if pumps > 1 else ''} called more than once"
+    short = "nothing" if not pumps else f"{pumps} pump{'s' if pumps > 1 else ''} in trouble more than once"
     return _answer(2, short, lines)

@@ -32,7 +32,7 @@ TOO: Final = frozenset(
     }
 )
 """Events that are about more than the concern under which they stand."""
-UNREADABLE: Final = (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError)
+UNREADABLE: Final = (ValueError, TypeError, LookupError, AttributeError, OverflowError, RecursionError)
 
 
 @dataclass(slots=True)
@@ -43,6 +43,14 @@ class Opening:
     told: int | None = None
     accepted: int | None = None
     over: int | None = None
+
+
+@dataclass(slots=True)
+class Spell:
+    """One time that it held, from when it was raised, or was back, until it was over; ms UTC or None."""
+
+    start: int
+    end: int | None = None
 
 
 @dataclass(slots=True)
@@ -63,6 +71,7 @@ class Course:
     times: int = 1
     missed: bool = False  # began and ended unseen: nobody was told
     openings: list[Opening] = field(default_factory=list)
+    spells: list[Spell] = field(default_factory=list)
     notices: int = 0
 
     @property
@@ -115,6 +124,7 @@ def _take(story: Story, told: dict[str, Any], detail: dict[str, Any], now: int) 
             raised=now,
             begun=int(detail.get("since", told["at"])),
             openings=[Opening(now)],
+            spells=[Spell(now)],
         )
     elif event == "notice-sent":
         story.sent.append((now, told["person"], told["concern"]))
@@ -140,6 +150,7 @@ def _happens(course: Course, event: str, told: dict[str, Any], detail: dict[str,
     if event in OPENS:
         course.times += 1
         course.settled = None
+        course.spells.append(Spell(now))
         _open(course, now)
     elif event == "joined":
         course.times += 1
@@ -152,6 +163,7 @@ def _happens(course: Course, event: str, told: dict[str, Any], detail: dict[str,
     elif event in ENDS and course.live:
         if course.openings and course.openings[-1].over is None:
             course.openings[-1].over = now
+        course.spells[-1].end = now
         course.state, course.settled, course.why = "settled", now, str(detail.get("why", event))
     elif event == "undone":
         course.state = "open" if detail.get("live") else "undone"

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Container, Iterable, Mapping
 from dataclasses import dataclass, field
+from math import inf
 from typing import Any, Final, NamedTuple
 
 from monitor.core.instants import HOUR, MINUTE
@@ -23,6 +24,7 @@ from monitor.reports.nights import Night
 from monitor.reports.spans import Span
 from monitor.reports.survival import Acceptance, acceptance
 
+DID_NOT_RUN: Final = "Second Bell did not run"
 NO_BROKER: Final = "no connection to the broker"
 TROUBLES: Final = {
     "cannot-store": "nothing could be stored, so nobody was told of anything new",
@@ -59,7 +61,7 @@ class Asked(NamedTuple):
 
 
 class Repeated(NamedTuple):
-    """A pump that came back: how many times somebody was wanted there, and for what."""
+    """A pump that came back: how many times it was in trouble, and with what; what held at once is one time."""
 
     place: str
     device: str
@@ -106,6 +108,11 @@ class Handover:
     unreadable: int
     entries: int
     root: str
+
+    @property
+    def blind(self) -> bool:
+        """Whether something kept Second Bell from seeing or telling at the end of the report."""
+        return any(gap.end is None for gap in self.gaps)
 
     @property
     def underfed(self) -> tuple[Night, ...]:
@@ -232,18 +239,39 @@ def asked(story: Story, names: Names, span: Span, concerns: set[str]) -> tuple[A
 
 
 def repeated(courses: Iterable[Course], names: Names, span: Span) -> tuple[Repeated, ...]:
-    """The pumps at which somebody was wanted more than once, most often first."""
-    times: dict[str, Counter[str]] = defaultdict(Counter)
+    """The pumps that were in trouble more than once, or once with what comes again and again; most often first.
+
+    One trouble holds several rules, and is told of again while it stands: it has not come back by that.
+    """
+    what: dict[str, Counter[str]] = defaultdict(Counter)
+    spells: dict[str, list[tuple[int, float]]] = defaultdict(list)
     for course in courses:
-        often = sum(span.start <= opening.since < span.end for opening in course.openings)
-        if often and course.state != "undone":
-            times[names.device(course.device)][what_of(course.rule)] += often
-    found = [
-        Repeated(names.place(device), device, sum(what.values()), tuple(what.most_common()))
-        for device, what in times.items()
-        if sum(what.values()) > 1 and not device.startswith("unit:")
-    ]
+        device = names.device(course.device)
+        begun = [spell for spell in course.spells if span.start <= spell.start < span.end]
+        if begun and course.state != "undone" and not device.startswith("unit:"):
+            what[device][course.rule] += len(begun)
+            spells[device] += [(one.start, inf if one.end is None else one.end) for one in begun]
+    found = []
+    for device, often in what.items():
+        recurring = {
+            rule.id
+            for rule in names.site.rules_for(names.unit(device), device)
+            if rule.pattern == "recurring"
+        }
+        number = _apart(spells[device])
+        if number > 1 or recurring & often.keys():
+            said = tuple((what_of(rule), times) for rule, times in often.most_common())
+            found.append(Repeated(names.place(device), device, number, said))
     return tuple(sorted(found, key=lambda one: (-one.times, one.device))[:MOST_REPEATED])
+
+
+def _apart(spells: Iterable[tuple[int, float]]) -> int:
+    """How many times there were, those that touch taken as one."""
+    number, until = 0, -inf
+    for start, end in sorted(spells):
+        number += start > until
+        until = max(until, end)
+    return number
 
 
 class _Gaps:
@@ -282,11 +310,14 @@ class _Gaps:
 
 
 def gaps(
-    others: Iterable[tuple[int, str, Mapping[str, Any]]], span: Span, bridges: Container[str] | None = None
+    others: Iterable[tuple[int, str, Mapping[str, Any]]],
+    span: Span,
+    bridges: Container[str] | None = None,
+    stopped_at: int | None = None,
 ) -> tuple[Gap, ...]:
     """When Second Bell could not see or tell: it did not run, had no broker, no bridge, no store, no way to send.
 
-    `bridges`: those that matter; None: all.
+    `bridges`: those that matter; None: all. `stopped_at`: since when it has not run, None if it does.
     """
     found = _Gaps()
     takes = 0  # how long a start may take to reach the broker, ms
@@ -297,7 +328,7 @@ def gaps(
             stopped = at - int(detail.get("gap", 0))
             found.end("link", "", stopped)
             if at - stopped >= MINUTE:
-                found.add(stopped, at, "Second Bell did not run")
+                found.add(stopped, at, DID_NOT_RUN)
             found.begin("link", "", at, NO_BROKER)
             takes = MINUTE
         elif event == "link-down":
@@ -324,6 +355,9 @@ def gaps(
             else:
                 since = int(detail.get("since", at))
                 found.begin(detail["trouble"], about, since, TROUBLES[detail["trouble"]].format(about=about))
+    if stopped_at is not None:
+        found.end("link", "", stopped_at)
+        found.begin("run", "", stopped_at, DID_NOT_RUN)
     return found.within(span)
 
 

@@ -15,6 +15,7 @@ from monitor.core.phrases import clock
 from monitor.core.picture import Picture
 from monitor.core.plans import Zone
 from monitor.core.site import Site
+from monitor.core.technical import ALIVE_KEY, GAP
 from monitor.reports import courses
 from monitor.reports.courses import Story
 from monitor.reports.handover import Handover, Names, answered, asked, gaps, repeated, rows
@@ -70,6 +71,14 @@ class Source:
                 picture.bridge, unseen,
             )  # fmt: skip
         return found
+
+    def stopped(self, by: int) -> int | None:
+        """Since when Second Bell has not run, if it stopped before this instant (ms UTC) and has not come back."""
+        try:
+            watched = int(json.loads(self.reader.rows("technical")[ALIVE_KEY])[1])
+        except courses.UNREADABLE:
+            return None  # a store from before it was kept
+        return watched if by - watched > GAP else None
 
     def marks(self, device: str, span: Span) -> list[Mark]:
         """The marks of a device from the last one before a span to the first one after it."""
@@ -134,7 +143,12 @@ def handover(
         by_itself=by_itself,
         asked=asked(story, names, until, {course.id for course in mine}),
         repeated=repeated(mine, names, until),
-        gaps=gaps(story.others, until, None if unit is None else {pump.bridge for pump in here.values()}),
+        gaps=gaps(
+            story.others,
+            until,
+            None if unit is None else {pump.bridge for pump in here.values()},
+            source.stopped(until.end),
+        ),
         holds=holds(story, names, unit, until, fed.get),
         drills=drills(story, names, unit, until),
         changes=changes(story, names, unit, until),
@@ -253,6 +267,10 @@ def _marks(source: Source, device: str, pump: Pump, span: Span) -> list[Mark]:
     if marks and marks[-1].at < min(pump.heard, span.end):
         # None since: it was heard on, and what it said last tells how its counter went on.
         marks.append(marks[-1]._replace(at=pump.heard, heard=pump.heard, delivered_ml=pump.delivered_ml))
+    if marks and marks[-1].activity == "off" and (stopped := source.stopped(span.end)) is not None:
+        # Nobody listens since then: a pump that was off may have been switched on.
+        at = max(stopped, marks[-1].at + 1)
+        marks.append(Mark(at, at, "unknown", False, False, "", None, None, None))
     return marks
 
 

@@ -147,10 +147,12 @@ def given(marks: Sequence[Mark], span: Span, unseen: int = UNSEEN) -> Given:
     fresh = told[0].heard == 0 and (told[0].delivered_ml or 0.0) < 1  # its first word: nothing given by then
     if told[0].at > span.start + unseen and not fresh:
         doubts.append(BEGINNING)
-    if told[-1].at < span.end - unseen and told[-1].activity != "off":
+    later = [mark for mark in marks if told[-1].at < mark.at < span.end]
+    rested = told[-1].activity == "off" and all(mark.activity == "off" for mark in later)
+    if told[-1].at < span.end - unseen and not rested:
         doubts.append(END)
     complete, total = not doubts, 0.0
-    known = any(span.start <= mark.at < span.end for mark in told) or (told[-1].activity == "off")
+    known = any(span.start <= mark.at < span.end for mark in told) or rested
     for before, after, silent in _stretches(marks, unseen):
         counter, risen_to = before.delivered_ml or 0.0, after.delivered_ml or 0.0
         if after.at <= span.start or before.at >= span.end or after.at <= before.at:

@@ -180,7 +180,7 @@ def review(
     here = {name: pump for name, pump in pumps.items() if unit is None or pump.unit == unit}
     fed = _fed(source, here, spans, names, Feeds.of(story, names, pumps), progress)
     bridges = None if unit is None else {pump.bridge for pump in here.values()}
-    unseen = gaps(story.others, whole, bridges)
+    unseen = gaps(story.others, whole, bridges, source.stopped(whole.end))
     frontier = reader.frontier()
     return Review(
         site=site.name,

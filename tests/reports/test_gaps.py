@@ -134,3 +134,14 @@ def test_only_what_touches_the_shift_is_told() -> None:
     assert [gap[:2] for gap in told(others, start=20, end=150)] == [(100, 200)]
     assert told(others, start=20, end=99) == []
     assert HOUR == 60 * MINUTE
+
+
+def test_a_stop_from_which_it_has_not_come_back_is_a_gap_without_end() -> None:
+    """However it stopped: nothing stands in the trail of a pulled plug, so it goes by when it last kept its watch."""
+    others = [note(0, "started"), note(0.05, "link-up"), note(200, "link-down")]
+    span = Span(at(0), at(9 * 60))
+    assert gaps(others, span, None, at(240)) == (
+        Gap(at(200), at(240), "no connection to the broker"),
+        Gap(at(240), None, "Second Bell did not run"),
+    )
+    assert gaps(others[:2], span, None, None) == ()

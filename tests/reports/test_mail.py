@@ -47,6 +47,7 @@ class Host:
         self.engine = Engine(self.settings.site, now=TEN, link=True)
         self.at = TEN
         self.note("started")
+        self.note("link-up")
 
     def now(self) -> int:
         """Where time stands."""

@@ -16,6 +16,8 @@ from monitor.adapters.store_schema import FILE_NAME
 from monitor.adapters.zones import zone_table
 from monitor.core.instants import parse
 from monitor.core.site import DeviceEntry
+from monitor.reports.answers import answers
+from monitor.reports.handover import Gap
 from monitor.reports.making import Source, handover
 from monitor.reports.nights import Night
 from monitor.reports.spans import Span, shift
@@ -183,6 +185,31 @@ def test_a_pump_that_said_it_is_off_is_off_until_it_speaks_again(tmp_path: Path)
     one = nights_of(bench, tmp_path)["pump-1"]
     assert (one.given_ml, one.complete, one.doubts) == (near(120), True, ())
     assert [piece.doing for piece in one.pieces] == ["delivering", "off"]
+
+
+def test_of_a_pump_that_was_off_nothing_is_known_once_second_bell_runs_no_more(tmp_path: Path) -> None:
+    """Killed at 01:00, not started again: from then on unseen, not zero; and nobody says that all is well."""
+    bench = quiet()
+    ml = feeds(bench, "pump-1", 2)
+    bench.snapshot("pump-1", activity="off", delivered_ml=ml)
+    bench.pass_by("1 h")
+    bench.kept.rows.setdefault("technical", {})["alive"] = f"[1,{bench.now}]"
+    with source(bench, tmp_path) as made:
+        for hours, since in ((9, 0), (9, 4), (3, 0)):
+            start, end = bench.start + since * HOUR, bench.start + hours * HOUR
+            report = dataclasses.replace(handover(made, "elm", Span(start, end), end), live=())
+            one = next(night for night in report.nights if night.device == "pump-1")
+            if hours == 3:  # it ran until then
+                assert (one.given_ml, one.complete, report.gaps) == (near(120), True, ())
+                assert answers(report)[0].short == "nothing is open"
+                continue
+            assert report.gaps == (Gap(bench.now, None, "Second Bell did not run"),)
+            assert (one.given_ml, one.complete) == (None if since else near(120), False)
+            assert one.pieces[-1].doing == "unseen"
+            assert one.pieces[-1].start == max(bench.now, start)
+            opened, underfed, _ = answers(report)
+            assert opened.short == "nothing known to be open"
+            assert "nobody by" not in underfed.short
 
 
 def test_a_counter_that_begins_again_between_two_marks_loses_nothing(tmp_path: Path) -> None:
