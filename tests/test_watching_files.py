@@ -125,10 +125,12 @@ async def test_a_broken_rota_keeps_the_last_good_one(tmp_path: Path) -> None:
 async def test_a_rota_is_read_each_day_and_its_end_is_told(tmp_path: Path) -> None:
     """A day later it reaches a day further; broken for four weeks, what is known is about to end, and that is told."""
     async with Watching(tmp_path).runs() as watching:
-        known = watching.service.engine.site.rota.until
+        rota = watching.service.engine.site.rota
+        await until(lambda: rota.until is not None, "the first reading to be taken")
+        known = rota.until
         watching.clock.enter(NOW + DAY)
         await watching.look(1)
-        assert watching.service.engine.site.rota.until == (known or 0) + DAY
+        assert rota.until == (known or 0) + DAY
         watching.rota.write_text(BROKEN)
         await watching.look()
         assert watching.wrong() == {ROTA_UNREAD}

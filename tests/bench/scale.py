@@ -7,6 +7,7 @@ Then each is heard of once, and after that at least once more, which is what is 
 
 from __future__ import annotations
 
+import math
 import shutil
 import time
 from collections.abc import Callable
@@ -64,8 +65,8 @@ def measure(options: Options, say: Callable[[str], None]) -> list[Figure]:
     for turn in range(options.repeat):
         few, much = (_run(options, devices, rate, turn) for devices in (FEW, many))
         few_fast, much_fast = (_run(options, devices, 0, turn) for devices in (FEW, many))
-        ratio.values.append(much.cpu_us / few.cpu_us)
-        full.values.append(much_fast.cpu_us / few_fast.cpu_us)
+        ratio.values.append(_times(much.cpu_us, few.cpu_us))
+        full.values.append(_times(much_fast.cpu_us, few_fast.cpu_us))
         for figure, run in ((few_cpu, few), (many_cpu, much), (few_full, few_fast), (many_full, much_fast)):
             figure.values.append(run.cpu_us)
         memory.values.append((much.resident - few.resident) / (many - FEW) / 1024)
@@ -92,6 +93,11 @@ def measure_start(options: Options, say: Callable[[str], None]) -> list[Figure]:
                 f"start {turn + 1}/{options.repeat}: {figure.values[-1]:.2f} s{' (listed)' if in_file else ''}"
             )
     return [bare, listed]
+
+
+def _times(much: float, few: float) -> float:
+    """How many times as much; a run too short for the machine's clock tells nothing."""
+    return much / few if few else math.nan
 
 
 def _seed(options: Options, devices: int, say: Callable[[str], None]) -> None:
