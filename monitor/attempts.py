@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 
 import structlog
 
-from monitor.adapters.carriers import DEFAULT_LIMIT, Carrier, Parcel
+from monitor.adapters.carriers import DEFAULT_LIMIT, LONGEST, Carrier, Parcel, attempt, close_all
 from monitor.core.effects import Attempted, SendNotice
 from monitor.core.rulebook import RANK
 
@@ -19,12 +19,6 @@ AT_ONCE = 8  # for each carrier; common practice, no source
 
 TURN = DEFAULT_LIMIT
 """Seconds to wait for a turn: behind a dead server a notice must come to its fallback carrier all the same."""
-
-LONGEST = 150.0
-"""Seconds for one attempt whatever the carrier does: its own limit is 2 minutes at the most, or it is at fault."""
-
-CLOSING = 3.0
-"""Seconds for all carriers to close; common practice, no source."""
 
 
 class NoTurn(Exception):
@@ -107,20 +101,8 @@ class Attempts:
         await asyncio.gather(*self._tasks, return_exceptions=True)
 
     async def close(self) -> None:
-        """Close the carriers, all at once: one that will not close must not keep the others open."""
-        closing = {
-            asyncio.create_task(one.close(), name=f"close {name}"): name
-            for name, one in self._carriers.items()
-        }
-        if not closing:
-            return
-        done, hanging = await asyncio.wait(closing, timeout=CLOSING)
-        for task in hanging:
-            task.cancel()
-            log.error("a carrier does not close", carrier=closing[task])
-        for task in done:
-            if not task.cancelled() and (error := task.exception()) is not None:
-                log.error("a carrier did not close", carrier=closing[task], error=repr(error))
+        """Close the carriers."""
+        await close_all(self._carriers.values())
 
     async def _attempt(self, effect: SendNotice) -> None:
         parcel = Parcel(
@@ -139,21 +121,17 @@ class Attempts:
             turns = self._turns[effect.carrier]
             await turns.take(RANK[effect.urgency])
             try:
-                async with asyncio.timeout(self._longest):
-                    attempt = await self._carriers[effect.carrier].send(parcel)
+                made = await attempt(self._carriers[effect.carrier], parcel, self._longest)
             finally:
                 turns.give_back()
-            if self._on_sent is not None and attempt.outcome == "sent":
+            if self._on_sent is not None and made.outcome == "sent":
                 self._on_sent(effect)
-            outcome = Attempted(notice=effect.notice, outcome=attempt.outcome, text=attempt.text)
+            outcome = Attempted(notice=effect.notice, outcome=made.outcome, text=made.text)
         except NoTurn as error:
             outcome = Attempted(notice=effect.notice, outcome="try-later", text=f"not tried: {error}")
-        except (Exception, asyncio.CancelledError) as error:
-            if isinstance(error, asyncio.CancelledError) and task.cancelling():
-                raise
-            # A carrier never raises: this is a fault of ours, or of its own, and must not lose the notice.
+        except Exception as error:  # a fault of ours must not lose the notice
             log.error("an attempt failed in an unforeseen way", notice=effect.notice, error=repr(error))
-            outcome = Attempted(notice=effect.notice, outcome="try-later", text="fault in the carrier")
+            outcome = Attempted(notice=effect.notice, outcome="try-later", text="a fault of ours")
         finally:
             self._tasks.discard(task)
         self._ended(outcome)

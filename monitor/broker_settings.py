@@ -5,7 +5,7 @@ from __future__ import annotations
 import ssl
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from paho.mqtt.enums import MQTTProtocolVersion
 
@@ -32,14 +32,21 @@ class BrokerSettings:
         """The context for MqttLink, None for plain TCP; OSError if `ca_file` holds no certificates."""
         return ssl.create_default_context(cafile=self.ca_file) if self.tls else None
 
-    @property
-    def mqtt_protocol(self) -> MQTTProtocolVersion:
-        """The version as the link takes it."""
-        return MQTTProtocolVersion.MQTTv5 if self.protocol == "5" else MQTTProtocolVersion.MQTTv311
-
     def read_password(self) -> str | None:
         """The password, read now; PasswordMissing if it is not where the site file says."""
         return None if self.password is None else read_secret(self.password)
+
+    def link_options(self) -> dict[str, Any]:
+        """What MqttLink takes of it, read now; raises as `read_password` and `tls_context` do."""
+        v5 = self.protocol == "5"
+        return {
+            "addresses": self.addresses,
+            "client_id": self.client_id,
+            "username": self.username,
+            "password": self.read_password(),
+            "tls": self.tls_context(),
+            "protocol": MQTTProtocolVersion.MQTTv5 if v5 else MQTTProtocolVersion.MQTTv311,
+        }
 
 
 def broker_settings(found: SiteFile, client_id: str) -> BrokerSettings:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Literal, TextIO
+from typing import Literal, NamedTuple, TextIO
 
 from monitor.adapters.carriers import without_controls
 from monitor.core.problems import Problem
@@ -22,7 +22,8 @@ def check(path: Path, *, now: int) -> tuple[list[Problem], list[Problem]]:
 
     Raises Unreadable for a file that cannot be read or is not TOML.
     """
-    return _judged(examine(path), now)[:2]
+    judged = _judged(examine(path), now)
+    return [*judged.errors, *judged.rota], judged.warnings
 
 
 def report(path: Path, out: TextIO, *, now: int) -> int:
@@ -35,16 +36,23 @@ def report(path: Path, out: TextIO, *, now: int) -> int:
     except Unreadable as error:
         _print(out, "This file cannot be read", error.problems, str(path))
         return UNREADABLE
-    errors, warnings, holes = _judged(examined, now)
+    errors, rota, warnings, holes = _judged(examined, now)
     _print(out, "Wrong; the service does not start with this", errors, str(path))
+    _print(
+        out,
+        "Wrong in the rota; a service goes on with the last good one, and does not start without",
+        rota,
+        str(path),
+    )
     _print(out, "Allowed, but worth a second look", warnings, str(path))
     for title, lines in holes:
         print(f"{title}:", *(f"  {without_controls(line)}" for line in lines), "", sep="\n", file=out)
     _print_outlooks(out, examined)
     print(without_controls(_read(examined)), file=out)
-    verdict = "Nothing is wrong." if not errors else f"{_count(len(errors), 'thing is', 'things are')} wrong."
+    wrong = len(errors) + len(rota)
+    verdict = "Nothing is wrong." if not wrong else f"{_count(wrong, 'thing is', 'things are')} wrong."
     print(verdict, file=out)
-    return FOUND_WRONG if errors else FOUND_NOTHING
+    return FOUND_WRONG if wrong else FOUND_NOTHING
 
 
 SERVICE_FILES = (
@@ -77,18 +85,25 @@ def init(folder: Path, setting: Literal["ward", "home"], *, service: bool = Fals
     return list(made)
 
 
-def _judged(
-    examined: Examined, now: int
-) -> tuple[list[Problem], list[Problem], tuple[tuple[str, tuple[str, ...]], ...]]:
+class _Judged(NamedTuple):
+    """What is wrong, what is wrong in the rota's calendars alone, what is worth a second look, and the rota's holes."""
+
+    errors: list[Problem]
+    rota: list[Problem]
+    warnings: list[Problem]
+    holes: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+def _judged(examined: Examined, now: int) -> _Judged:
     traces = [
         problem
         for file in examined.shipped  # the site's own have run in `examine`
         for problem in trace_problems(file.rule, file.file)
     ]
     if examined.errors:  # what else is wrong, the rota cannot be held against
-        return [*examined.errors, *traces], list(examined.warnings), ()
+        return _Judged([*examined.errors, *traces], [], list(examined.warnings), ())
     looked = look(examined.found, settings_of(examined, key=b""), now)
-    return [*traces, *looked.errors], [*examined.warnings, *looked.warnings], looked.lines
+    return _Judged(traces, list(looked.errors), [*examined.warnings, *looked.warnings], looked.lines)
 
 
 def _print(out: TextIO, title: str, problems: Sequence[Problem], file: str) -> None:

@@ -31,9 +31,8 @@ from monitor import (
     why_command,
 )
 from monitor.backtest import commands as backtest_commands
-from monitor.commandline import BAD_INPUT, INTERRUPTED, WRONG, add_place, add_site, say, usage
+from monitor.commandline import BAD_INPUT, INTERRUPTED, WRONG, add_place, add_site, instant, say
 from monitor.core.guidance import CAUTION
-from monitor.core.instants import parse
 from monitor.core.problems import ProblemsFound
 from monitor.watch import command as watch_command
 from simulators import publish
@@ -263,7 +262,7 @@ def _run(args: argparse.Namespace) -> int:
     clock = (
         SystemClock()
         if args.stepped_clock is None
-        else SteppedClock(_instant(args.stepped_clock, "--stepped-clock"))
+        else SteppedClock(instant(args.stepped_clock, "--stepped-clock"))
     )
     return run(args.site, clock, record=args.record)
 
@@ -291,7 +290,7 @@ def _init(args: argparse.Namespace) -> int:
 def _replay(args: argparse.Namespace) -> int:
     from monitor import replay
 
-    until = None if args.until is None else _instant(args.until, "--until")
+    until = None if args.until is None else instant(args.until, "--until")
     traces = replay.Traces(args.traces)
     happened = replay.happenings(traces, args.site, until=until, only_rules=args.only_rules, say=say)
     for happening in replay.in_order(happened):
@@ -320,10 +319,3 @@ def _hours(text: str) -> float:
     if not 0 < hours < math.inf:
         raise argparse.ArgumentTypeError(f"{text}: a number of hours above 0")
     return hours
-
-
-def _instant(text: str, option: str) -> int:
-    try:
-        return parse(text)
-    except ValueError as error:
-        raise usage(f"{option} {text!r}: {error}") from None

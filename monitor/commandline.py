@@ -7,6 +7,8 @@ import os
 import sys
 from pathlib import Path
 
+from monitor.core.instants import parse
+
 WRONG, BAD_INPUT = 1, 2
 INTERRUPTED = 130  # as a shell reports it
 
@@ -20,6 +22,14 @@ def usage(text: str) -> SystemExit:
     """Say what is wrong with how a command was called; to be raised."""
     say(text)
     return SystemExit(BAD_INPUT)
+
+
+def instant(text: str, option: str) -> int:
+    """The instant (ms UTC) that an option names; ends the command with bad input if it is none."""
+    try:
+        return parse(text)
+    except ValueError as error:
+        raise usage(f"{option} {text!r}: {error}") from None
 
 
 def add_place(parser: argparse.ArgumentParser) -> None:

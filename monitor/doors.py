@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from monitor.commands import Commands
-from monitor.core.effects import LinkRefused
 from monitor.core.problems import ProblemsFound
 
 if TYPE_CHECKING:
@@ -18,9 +16,8 @@ if TYPE_CHECKING:
 class Doors:
     """Both of them; a site without one does not pay for what it needs."""
 
-    def __init__(self, service: Service, commands: Commands, refused: Callable[[LinkRefused], None]) -> None:
-        """`refused` hears of links that open nothing."""
-        self._service, self._commands, self._refused = service, commands, refused
+    def __init__(self, service: Service, commands: Commands) -> None:
+        self._service, self._commands = service, commands
         self._pages: Pages | None = None
         self._health: Listener | None = None
 
@@ -32,7 +29,7 @@ class Doors:
             from monitor.web.pages import Pages
 
             self._pages = Pages(
-                settings, service.engine, self._commands, now=service.now, refused=self._refused
+                settings, service.engine, self._commands, now=service.now, refused=service.take
             )
             await self._pages.start()
         if (health := settings.health) is not None:

@@ -24,7 +24,7 @@ from apscheduler.schedulers.base import BaseScheduler
 from apscheduler.triggers.interval import IntervalTrigger
 
 from monitor.adapters import logs
-from monitor.adapters.carriers import Attachment, Carrier, Outcome, Parcel
+from monitor.adapters.carriers import Attachment, Carrier, Outcome, Parcel, attempt
 from monitor.adapters.store_errors import StoreError
 from monitor.adapters.store_reader import StoreReader
 from monitor.core.guidance import CAUTION
@@ -183,20 +183,16 @@ class HandoverMail:
         return self._made[key]
 
     async def _send(self, page: Page, due: Due, dead: set[str], now: int) -> bool:
-        for name, address in ways(self.settings, due.person):
+        for name, address in self.settings.ways_of_mail(due.person):  # a page would not fit on a pager
             if name in dead:
                 continue
-            attempt = await self.carriers[name].send(parcel(page, due, address, self.settings, now))
-            if attempt.outcome is Outcome.SENT:
+            made = await attempt(self.carriers[name], parcel(page, due, address, self.settings, now))
+            if made.outcome is Outcome.SENT:
                 return True
             log.warning(
-                "the handover could not be mailed",
-                unit=due.unit,
-                to=due.person,
-                carrier=name,
-                why=attempt.text,
+                "the handover could not be mailed", unit=due.unit, to=due.person, carrier=name, why=made.text
             )
-            if attempt.outcome is Outcome.TRY_LATER:
+            if made.outcome is Outcome.TRY_LATER:
                 dead.add(name)
         return False
 
@@ -211,16 +207,11 @@ def schedule(
         scheduler.add_job(mail.look, each, args=(host,), misfire_grace_time=None)
 
 
-def ways(settings: Settings, person: str) -> list[tuple[str, str]]:
-    """The ways of mail to a person: a page would not fit on a pager."""
-    reach = settings.site.people[person].reach
-    return [(way.carrier, way.address) for way in reach if settings.carriers[way.carrier].kind == "email"]
-
-
 def made(settings: Settings, unit: str, span: Span, now: int) -> Page:
     """A unit's page; StoreError. Runs in a thread of its own, and lets others work in between."""
     from monitor.reports import page as pages
     from monitor.reports.answers import answers, as_text
+    from monitor.reports.frame import local_date
     from monitor.reports.making import Source, handover
 
     def polite(done: int, total: int) -> None:
@@ -237,7 +228,7 @@ def made(settings: Settings, unit: str, span: Span, now: int) -> Page:
     finally:
         gc.enable()
     data = pages.html(report, now).encode()
-    day = pages.local_date(span.start, site.zone, "%Y-%m-%d")
+    day = local_date(span.start, site.zone, "%Y-%m-%d")
     name = f"{unit}.{day}.{span.name}.html"  # no unit or shift has a dot in it
     when = pages.when(report)
     text = (

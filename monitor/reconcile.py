@@ -15,12 +15,11 @@ from typing import Any
 from monitor.core.books import KEY, NOTICE_DAY, OUTCOMES, OVER, REJECTED, day_of
 from monitor.core.changes import TrailEntry
 from monitor.core.heads import PRUNED
+from monitor.core.instants import DAY
 from monitor.core.quarantine import DAY as QUARANTINE_DAY
 from monitor.core.quarantine import PLACE
+from monitor.retention import KEEP_NOTICES, KEEP_QUARANTINE
 
-KEEP_NOTICES = 90  # days, as the daily chore keeps them
-KEEP_QUARANTINE = 30  # days
-DAY = 86_400_000
 AT_REST = (
     60 * DAY
 )  # a store not written for so long is one that nobody runs: no chore has removed anything since

@@ -16,7 +16,7 @@ from typing import Any, Final, Protocol, TypeVar
 
 import structlog
 
-from monitor.adapters.carriers import Carrier, Outcome, Parcel
+from monitor.adapters.carriers import Carrier, Outcome, Parcel, attempt
 from monitor.adapters.lockfile import StateError
 from monitor.adapters.store import SqliteStore
 from monitor.adapters.store_errors import StoreError
@@ -196,10 +196,10 @@ class RecordKeeper:
             return
         carrier, address = self._mail
         self._unmailed = True
-        attempt = await carrier.send(mail_of(head, address, host.now()))
-        self._unmailed = attempt.outcome is not Outcome.SENT
+        made = await attempt(carrier, mail_of(head, address, host.now()))
+        self._unmailed = made.outcome is not Outcome.SENT
         if self._unmailed:
-            log.warning("the trail's head could not be mailed; the next one will be", why=attempt.text)
+            log.warning("the trail's head could not be mailed; the next one will be", why=made.text)
 
     # ---- retention ---------------------------------------------------------------------------------------------------
 

@@ -13,8 +13,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from monitor.commandline import BAD_INPUT, say, site_file, usage
-from monitor.core.instants import DAY, parse, show
+from monitor.commandline import BAD_INPUT, instant, say, site_file, usage
+from monitor.core.instants import DAY, show
 
 if TYPE_CHECKING:
     from monitor.reports.making import Source
@@ -129,26 +129,19 @@ def _span(args: argparse.Namespace, settings: Settings, now: int) -> Span:
     if args.start is not None:
         if args.shift is not None or args.at is not None:
             raise usage("either --shift or --from and --to")
-        span = Span(_instant(args.start, "--from"), _instant(args.end, "--to"))
+        span = Span(instant(args.start, "--from"), instant(args.end, "--to"))
         if not 0 < span.end - span.start <= LONGEST:
             raise usage(f"--to {args.end}: later than --from, by 32 days at the most")
         return span
     name = args.shift or next(iter(settings.shifts))
     if name not in settings.shifts:
         raise usage(f"--shift {name}: shifts of this site: {', '.join(settings.shifts)}")
-    at = now if args.at is None else _instant(args.at, "--at")
+    at = now if args.at is None else instant(args.at, "--at")
     return shift(name, settings.shifts, settings.site.zone, at)
 
 
-def _instant(text: str, option: str) -> int:
-    try:
-        return parse(text)
-    except ValueError as error:
-        raise usage(f"{option} {text!r}: {error}") from None
-
-
 def _stamp(at: int, settings: Settings) -> str:
-    from monitor.reports.page import local_date
+    from monitor.reports.frame import local_date
 
     return local_date(at, settings.site.zone, "%Y-%m-%d")
 
@@ -177,7 +170,7 @@ def _check_known(source: Source, span: Span) -> None:
 
 def _check_out(path: Path | None) -> None:
     """End with bad input, before any work, for a file that could not be written."""
-    from monitor.reports.page import PdfMissing, weasyprint
+    from monitor.reports.frame import PdfMissing, weasyprint
 
     if path is None:
         return
@@ -191,7 +184,7 @@ def _check_out(path: Path | None) -> None:
 
 
 def _write(path: Path, text: str) -> int:
-    from monitor.reports.page import pdf
+    from monitor.reports.frame import pdf
 
     try:
         if path.suffix == ".pdf":

@@ -32,14 +32,7 @@ class Hole(NamedTuple):
 
 def roles_of(site: Site, unit: str) -> tuple[str, ...]:
     """The roles that the ladders of a unit name, in the order in which they are told."""
-    told = [
-        entry.removeprefix("role:")
-        for priority in PRIORITIES
-        for rung in site.ladder(unit, priority).rungs
-        for entry in rung.tell
-        if entry.startswith("role:")
-    ]
-    return tuple(dict.fromkeys(told))
+    return tuple(dict.fromkeys(role for priority in PRIORITIES for role in site.ladder(unit, priority).roles))
 
 
 def holes(site: Site, rota: Rota, start: int, end: int) -> Iterator[Hole]:

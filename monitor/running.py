@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import datetime
 import gc
-import json
 import os
 import signal
 import sys
@@ -19,7 +17,6 @@ import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.interval import IntervalTrigger
-from paho.mqtt.enums import MQTTProtocolVersion
 
 from monitor import drill_calendar, handover_mail
 from monitor.adapters import logs
@@ -29,9 +26,6 @@ from monitor.adapters.lockfile import Lock, StateError, site_key
 from monitor.adapters.notify import Notify
 from monitor.adapters.store import SqliteStore
 from monitor.adapters.store_errors import StoreDamaged, StoreError
-from monitor.adapters.store_reader import StoreReader
-from monitor.core import chronicle
-from monitor.core.changes import ASIDE
 from monitor.core.effects import SendNotice
 from monitor.core.journal import Happening
 from monitor.core.phrases import one_line
@@ -40,6 +34,7 @@ from monitor.handover_mail import HandoverMail
 from monitor.record import RecordKeeper
 from monitor.recording import NoRecorder, Recorder
 from monitor.reload import reload
+from monitor.retention import retain
 from monitor.rota_reading import rota_of
 from monitor.service import Service
 from monitor.settings import PasswordMissing, Settings, load, unusable
@@ -49,10 +44,6 @@ from monitor.watching_files import EACH, FileWatch
 log = structlog.get_logger(__name__)
 
 FAILED, BAD_INPUT = 1, 2
-KEEP_QUARANTINE = 30  # days; common practice, no source
-KEEP_NOTICES = 90  # days; the trail keeps that they were sent, and the SHA-256 of what they said
-DAY = 86_400_000
-AT_ONCE = 50  # devices of which old marks are removed together: some thousand rows
 
 
 class CannotStart(Exception):
@@ -102,18 +93,8 @@ def _open(
         raise CannotStart(str(error)) from error
     try:
         settings = settings.with_key(site_key(settings.state_dir))
-        broker = settings.broker
         carriers = {name: carrier.carrier() for name, carrier in settings.carriers.items()}
-        link_options = {
-            "addresses": broker.addresses,
-            "client_id": broker.client_id,
-            "username": broker.username,
-            "password": broker.read_password(),
-            "tls": broker.tls_context(),
-            "protocol": MQTTProtocolVersion.MQTTv5
-            if broker.protocol == "5"
-            else MQTTProtocolVersion.MQTTv311,
-        }
+        link_options = settings.broker.link_options()
         recorder = NoRecorder() if record is None else Recorder(record)
         store = SqliteStore.open(settings.state_dir, site=settings.site.name)
     except StoreError as error:
@@ -154,14 +135,13 @@ def _open(
 
 def keeper(settings: Settings, store: SqliteStore, carriers: Mapping[str, Carrier]) -> RecordKeeper:
     """Who keeps the record, with the first way of mail to whoever gets its heads."""
-    site, mail = settings.site, None
+    mail = None
     if settings.heads.to is not None:
-        mail = next(
-            (carriers[way.carrier], way.address)
-            for way in site.people[settings.heads.to].reach
-            if settings.carriers[way.carrier].kind == "email"
-        )
-    return RecordKeeper(store, site=site, monitor=settings.monitor_name, mail=mail, keep=settings.trail.keep)
+        name, address = settings.ways_of_mail(settings.heads.to)[0]
+        mail = carriers[name], address
+    return RecordKeeper(
+        store, site=settings.site, monitor=settings.monitor_name, mail=mail, keep=settings.trail.keep
+    )
 
 
 def _close(store: SqliteStore, lock: Lock) -> None:
@@ -228,7 +208,7 @@ async def _run(service: Service, site_file: Path, began: int, *, chores: bool) -
     scheduler = AsyncIOScheduler(timezone=service.site.zone_name)
     # Whatever touches a concern is a deadline of the core; the calendar has the chores of the wall clock alone.
     scheduler.add_job(
-        _retain,
+        retain,
         CronTrigger(hour=12, timezone=service.site.zone_name),
         args=(service,),
         misfire_grace_time=3600,
@@ -251,39 +231,3 @@ async def _run(service: Service, site_file: Path, began: int, *, chores: bool) -
     finally:
         if chores:
             scheduler.shutdown(wait=False)
-
-
-async def _retain(service: Service) -> None:
-    """The daily chore: forget notices, unreadable messages and marks that have been kept for long enough."""
-    now = service.now()
-    today = datetime.datetime.fromtimestamp(now / 1000, datetime.UTC).date()
-    before = (today - datetime.timedelta(days=KEEP_QUARANTINE)).isoformat()
-    try:
-        old = await asyncio.to_thread(old_notices, service.settings, now - KEEP_NOTICES * DAY)
-        rows = [(kind, key) for key in old for kind in ("notice", ASIDE["notice"])]
-        pruned = await service.prune(rows=rows, quarantine_before=before)
-        ranges = await asyncio.to_thread(old_marks, service.settings, now - service.settings.handover.keep)
-        marks = 0
-        for start in range(0, len(ranges), AT_ONCE):  # what is to be stored goes in between
-            marks += (await service.prune(ranges=ranges[start : start + AT_ONCE])).rows
-        texts = 0 if service.record is None else await service.record.retain(service)
-    except StoreError as error:
-        log.error("the daily chore could not be done", why=str(error))
-        return
-    log.info("retention", notices=pruned.rows, quarantined=pruned.quarantined, marks=marks, texts=texts)
-
-
-def old_notices(settings: Settings, before: int) -> list[str]:
-    """The keys of notices that ended before an instant."""
-    with StoreReader(settings.state_dir, site=settings.site.name) as reader:
-        found = {key: json.loads(text)[1] for key, text in reader.rows("notice").items()}
-    return [key for key, notice in found.items() if notice["ended"] is not None and notice["ended"] < before]
-
-
-def old_marks(settings: Settings, before: int) -> list[tuple[str, str, str]]:
-    """The ranges of rows that hold the marks of each device from before an instant."""
-    with StoreReader(settings.state_dir, site=settings.site.name) as reader:
-        firsts = list(reader.firsts(chronicle.KIND, "|"))
-    devices = [first.rpartition("|")[0] for first in firsts]
-    found = [(chronicle.key(device, 0), chronicle.key(device, before)) for device in devices]
-    return [(chronicle.KIND, *ends) for first, ends in zip(firsts, found, strict=True) if first < ends[1]]

@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import random
 from collections import deque
-from collections.abc import Awaitable, Callable, Iterable, Mapping
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -23,7 +23,7 @@ from monitor.adapters.carriers import Carrier
 from monitor.adapters.clock import Clock, SteppedClock
 from monitor.adapters.control import ControlServer
 from monitor.adapters.notify import Notify
-from monitor.adapters.store import Pruned, Store
+from monitor.adapters.store import Store
 from monitor.adapters.store_errors import StoreError
 from monitor.attempts import Attempts
 from monitor.commands import Commands
@@ -32,7 +32,6 @@ from monitor.core.effects import (
     Attempted,
     Effect,
     LinkDown,
-    LinkRefused,
     LinkUp,
     MarkerBack,
     Publish,
@@ -112,6 +111,7 @@ class Service:
         self.settings = settings
         self.again = False
         self.site = settings.site
+        self.store = store  # worked with by `in_store` alone
         self.record, self.handovers = record, handovers
         self._noted: list[asyncio.Future[None]] = []  # who waits until what they noted is stored
         self._clock = clock
@@ -160,9 +160,9 @@ class Service:
         ask = None if reload is None else partial(reload, self)
         more = None if record is None else record.commands(self)
         self._commands = Commands(
-            self.engine, give=self._asked, now=clock.now, stepped=stepped, reload=ask, more=more
+            self.engine, give=self.take, now=clock.now, stepped=stepped, reload=ask, more=more
         )
-        self._doors = Doors(self, self._commands, self._link_refused)
+        self._doors = Doors(self, self._commands)
         self._control = ControlServer(settings.state_dir, self._commands.serve)
 
     # ---- running -------------------------------------------------------------------------------------------------
@@ -205,16 +205,6 @@ class Service:
     def carriers(self) -> tuple[str, ...]:
         """The names of its carriers."""
         return tuple(self.settings.carriers)
-
-    async def prune(
-        self,
-        *,
-        rows: Iterable[tuple[str, str]] = (),
-        ranges: Iterable[tuple[str, str, str]] = (),
-        quarantine_before: str = "",
-    ) -> Pruned:
-        """Remove old rows, in the store's own thread; raises StoreError."""
-        return await self._transactions.prune(rows=rows, ranges=ranges, quarantine_before=quarantine_before)
 
     async def connected(self, running: asyncio.Task[None]) -> None:
         """Wait until the broker is there and what it had is read; raises what `running` raised if it ended."""
@@ -394,15 +384,13 @@ class Service:
 
     def _clock_set(self, by: int) -> None:
         log.warning("the machine's clock was set", by_s=by / 1000)
-        self._inbox.append(TroubleSeen(trouble=CLOCK_STEPPED, facts={"by": by}))
-        self._wake.set()
+        self.take(TroubleSeen(trouble=CLOCK_STEPPED, facts={"by": by}))
 
     def _attempted(self, attempt: Attempted) -> None:
         if self._transactions.failing and self.engine.technical.owns(attempt.notice):
             self.engine.receive(attempt, self._clock.now())  # it may go another way then, at the next refusal
             return
-        self._inbox.append(attempt)
-        self._wake.set()
+        self.take(attempt)
 
     def _show(self, happening: Happening) -> None:
         if self._on_happening is not None:
@@ -417,18 +405,10 @@ class Service:
     def _publish_presence(self, payload: bytes) -> None:
         self.link.publish(self._presence, payload, retain=True)
 
-    def _link_refused(self, refused: LinkRefused) -> None:
-        self._inbox.append(refused)
-        self._wake.set()
-
     async def drill(self, *, unit: str, to: str | None, priority: str, wait: int, by: str) -> dict[str, Any]:
         """Begin a drill (`wait` in ms); its id, or why there is none, after the commit."""
         command = {"command": "drill", "unit": unit, "to": to, "priority": priority, "wait": wait, "by": by}
         return await self._commands.drill(command)
-
-    def _asked(self, asked: object) -> None:
-        self._inbox.append(asked)
-        self._wake.set()
 
     async def answer(self, answer: str, reference: str, person: str) -> dict[str, Any]:
         """Give a person's answer to the engine; what it says, after the commit."""

@@ -78,6 +78,11 @@ class Settings:
         """The same with the site's key, which lies in the state directory that only the file names."""
         return replace(self, site=replace(self.site, key=key, _compiled={}))
 
+    def ways_of_mail(self, person: str) -> list[tuple[str, str]]:
+        """Carrier and address of each way of mail to a person, in the order in which they are tried."""
+        reach = self.site.people[person].reach
+        return [(way.carrier, way.address) for way in reach if self.carriers[way.carrier].kind == "email"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Examined:

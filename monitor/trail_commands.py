@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from monitor import trail_proof_commands
-from monitor.commandline import BAD_INPUT, WRONG, add_place, say, site_file, state_dir, usage
+from monitor.commandline import BAD_INPUT, WRONG, add_place, instant, say, site_file, state_dir, usage
 
 if TYPE_CHECKING:
     from monitor.adapters.store_reader import StoreReader
@@ -109,7 +109,10 @@ def local(args: argparse.Namespace) -> dict[str, Any]:
 def _trail_export(args: argparse.Namespace) -> int:
     from monitor.trail_export import Unknown, Wanted, export, keys_in_unit, keys_named
 
-    first, until = _instant(args.first, "--from"), _instant(args.until, "--to")
+    first = None if args.first is None else instant(args.first, "--from")
+    until = None if args.until is None else instant(args.until, "--to")
+    if first is not None and until is not None and until < first:
+        raise usage(f"--to {args.until}: not earlier than --from")
     with reading(args) as reader:
         names = reader.names()
         keys = []
@@ -146,12 +149,3 @@ def _new(path: Path) -> IO[str]:
     return open(
         path, "x", encoding="utf-8", newline="", opener=lambda name, flags: os.open(name, flags, 0o600)
     )
-
-
-def _instant(text: str | None, option: str) -> int | None:
-    from monitor.core.instants import parse
-
-    try:
-        return None if text is None else parse(text)
-    except ValueError as error:
-        raise usage(f"{option} {text!r}: {error}") from None

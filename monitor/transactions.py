@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import TypeVar
 
 import structlog
 
-from monitor.adapters.store import Pruned, Store
+from monitor.adapters.store import Store
 from monitor.adapters.store_errors import StoreDamaged, StoreError, StoreNewer, StoreOtherSite
 from monitor.core.changes import Changes
 
@@ -97,23 +97,11 @@ class Transactions:
 
     async def last(self, changes: Changes) -> None:
         """Store the last one, which is tried once; raises StoreError."""
-        await self._run(partial(self._store.commit, changes))
-
-    async def prune(
-        self,
-        *,
-        rows: Iterable[tuple[str, str]] = (),
-        ranges: Iterable[tuple[str, str, str]] = (),
-        quarantine_before: str = "",
-    ) -> Pruned:
-        """Remove old rows, in the store's own thread; raises StoreError."""
-        return await self._run(
-            partial(self._store.prune, rows=rows, ranges=ranges, quarantine_before=quarantine_before)
-        )
+        await self.ask(partial(self._store.commit, changes))
 
     async def ask(self, work: Callable[[], Found]) -> Found:
-        """Do something else with the store, in its own thread; raises StoreError."""
-        return await self._run(work)
+        """Do something with the store, in its own thread; raises StoreError."""
+        return await asyncio.get_running_loop().run_in_executor(self._writer, work)
 
     async def close(self) -> None:
         """Close the store; a transaction in flight ends first, or is given up between two tries."""
@@ -126,14 +114,11 @@ class Transactions:
         with contextlib.suppress(StoreError):
             self._store.close()
 
-    async def _run(self, work: Callable[[], Found]) -> Found:
-        return await asyncio.get_running_loop().run_in_executor(self._writer, work)
-
     async def _store_until_done(self, changes: Changes, then: Callable[[], None]) -> None:
         wait = FIRST_WAIT
         while True:
             try:
-                await self._run(partial(self._store.commit, changes))
+                await self.ask(partial(self._store.commit, changes))
                 break
             except (StoreDamaged, StoreNewer, StoreOtherSite) as error:
                 self.failing = True

@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 
 import pytest
 
+from monitor.adapters.carriers import Attempt, Parcel
 from monitor.adapters.email import EmailCarrier
 from monitor.adapters.mqtt import BrokerAddress
 from monitor.adapters.store import SqliteStore
@@ -140,6 +141,28 @@ async def test_a_head_is_signed_published_and_verifies(tmp_path: Path) -> None:
         assert host.verdict().heads == [first, second]
         assert (tmp_path / PRIVATE).stat().st_mode & 0o777 == 0o600
         assert host.verdict().findings == []
+
+
+class Broken:
+    """A carrier that breaks the promise to raise nothing."""
+
+    name = "mail"
+
+    async def send(self, parcel: Parcel) -> Attempt:
+        """Raise."""
+        raise RuntimeError(parcel.notice)
+
+    async def close(self) -> None:
+        """Nothing is kept open."""
+
+
+async def test_a_carrier_that_raises_keeps_no_stop_from_its_end(tmp_path: Path) -> None:
+    """What follows the last head at a stop closes the store: the mail is given up, and nothing is raised."""
+    async with hosted(tmp_path) as host:
+        keeper = host.keeper(mail=(Broken(), "records@larkfield.invalid"))
+        await keeper.last(host)
+        assert keeper._unmailed
+        assert len(host.verdict().heads) == 1
 
 
 async def test_a_head_is_mailed_and_the_saved_mail_is_one(tmp_path: Path) -> None:

@@ -14,7 +14,8 @@ from monitor.adapters.store import SqliteStore
 from monitor.adapters.store_reader import StoreReader
 from monitor.core.changes import Changes
 from monitor.core.chronicle import KIND, Mark, key, write
-from monitor.running import _retain, _run, old_marks, open_service
+from monitor.retention import old_marks, retain
+from monitor.running import _run, open_service
 from monitor.settings import Settings, load
 from tests.night import ward
 from tests.ward_site import site_text
@@ -132,7 +133,7 @@ async def test_the_daily_chore_of_a_running_service(tmp_path: Path) -> None:
         running = asyncio.create_task(_run(service, made.site_file, 0, chores=False))
         with lock:
             await service.connected(running)
-            await _retain(service)
+            await retain(service)
             service.stop()
             await running
         with StoreReader(settings.state_dir) as reader:

@@ -136,6 +136,9 @@ def test_a_broken_rota_is_an_error_of_check(tmp_path: Path) -> None:
     assert status == 1
     wanted = "rota/r.ics: event 3 (UID x) of 2026-10-19 20:00: SUMMARY = 'ghost': a person of the site file: "
     assert wanted in text
+    title = "Wrong in the rota; a service goes on with the last good one, and does not start without:"
+    assert text.startswith(f"{title}\n  {tmp_path}/rota/r.ics: ")
+    assert text.endswith("\n1 thing is wrong.\n")
 
 
 def test_a_wait_too_short_for_somebody_of_the_rota(tmp_path: Path) -> None:

@@ -142,6 +142,9 @@ def test_the_command(state: Path, tmp_path: Path, capsys: pytest.CaptureFixture[
         assert (status, numbers(out), err) == (0, [2, 3, 4], "")
         status, out, err = run("trail", "export", "--from", "2030-01-01T00:00:00Z", *place)
         assert (status, out, err) == (0, "", "secondbell: 0 entries\n")
+        early, late = show(AT), show(AT + MINUTE)
+        status, out, err = run("trail", "export", "--from", late, "--to", early, *place)
+        assert (status, out, err) == (2, "", f"secondbell: --to {early}: not earlier than --from\n")
         file = tmp_path / "out.csv"
         arguments = (
             "trail",

@@ -56,13 +56,7 @@ class RotaFound(NamedTuple):
 
 def known_to(site: Site) -> Known:
     """What the rota of a site may name."""
-    roles = {
-        entry.removeprefix("role:")
-        for ladder in site.ladders.values()
-        for rung in ladder.rungs
-        for entry in rung.tell
-        if entry.startswith("role:")
-    }
+    roles = {role for ladder in site.ladders.values() for role in ladder.roles}
     return Known(frozenset(site.people), frozenset(roles), frozenset(site.units), ZoneInfo(site.zone_name))
 
 

@@ -1,17 +1,20 @@
 """The seam to whatever carries a notice to a person: one parcel in, the outcome of one attempt out.
 
 A carrier never raises from `send`: every failure has an outcome and a text. It keeps no queue and does not
-retry; that is the outbox's part.
+retry; that is the outbox's part. Whoever has a parcel calls `attempt`, which holds a carrier to that.
 """
 
+import asyncio
 import os
 import socket
 import ssl
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, Literal, Protocol
+
+import structlog
 
 LONGEST_TEXT: Final = 200
 """Characters of an attempt's text: a reply is evidence for the trail, not a log."""
@@ -19,6 +22,13 @@ LONGEST_TEXT: Final = 200
 DEFAULT_LIMIT: Final = 20.0
 """Seconds one attempt may take in all: far below the shortest wait of a rung, 3 minutes (design §6)."""
 
+LONGEST: Final = 150.0
+"""Seconds for one attempt whatever the carrier does: its own limit is 2 minutes at the most, or it is at fault."""
+
+CLOSING: Final = 3.0
+"""Seconds for all carriers to close; common practice, no source."""
+
+log = structlog.get_logger(__name__)
 
 _UNSAFE: Final = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
 _JOINERS: Final = "\u200c\u200d"  # hidden too, but part of the spelling in Persian and Indic scripts
@@ -82,6 +92,42 @@ class Carrier(Protocol):
     async def close(self) -> None:
         """Let go of what is kept between attempts."""
         ...
+
+
+async def attempt(carrier: Carrier, parcel: Parcel, longest: float = LONGEST) -> Attempt:
+    """Try once; raises nothing but the CancelledError of its own task, and ends after `longest` seconds."""
+    try:
+        async with asyncio.timeout(longest):
+            made: object = await carrier.send(parcel)
+        if not isinstance(made, Attempt):
+            raise TypeError(f"no Attempt but {type(made).__name__}")
+    except (Exception, asyncio.CancelledError) as error:
+        task = asyncio.current_task()
+        if isinstance(error, asyncio.CancelledError) and task is not None and task.cancelling():
+            raise
+        # A carrier never raises: this is a fault of ours, or of its own, and must not lose the parcel.
+        log.error(
+            "a carrier failed in an unforeseen way",
+            carrier=carrier.name,
+            notice=parcel.notice,
+            error=repr(error),
+        )
+        return Attempt(outcome=Outcome.TRY_LATER, text="fault in the carrier")
+    return made
+
+
+async def close_all(carriers: Collection[Carrier]) -> None:
+    """Close the carriers, all at once: one that will not close must not keep the others open."""
+    closing = {asyncio.create_task(one.close(), name=f"close {one.name}"): one.name for one in carriers}
+    if not closing:
+        return
+    done, hanging = await asyncio.wait(closing, timeout=CLOSING)
+    for task in hanging:
+        task.cancel()
+        log.error("a carrier does not close", carrier=closing[task])
+    for task in done:
+        if not task.cancelled() and (error := task.exception()) is not None:
+            log.error("a carrier did not close", carrier=closing[task], error=repr(error))
 
 
 def one_line(text: str, secrets: Iterable[str] = ()) -> str:

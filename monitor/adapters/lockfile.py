@@ -30,11 +30,11 @@ class StateInUse(StateError):
 
 
 class KeyExposed(StateError):
-    """Others than the owner may read the site key."""
+    """Others than the owner may read a key."""
 
 
 class KeyDamaged(StateError):
-    """The site key is not one."""
+    """A key is not one."""
 
 
 class Lock:
@@ -88,19 +88,37 @@ def site_key(folder: Path) -> bytes:
     try:
         if not path.exists():
             _make_key(path)
+    except OSError as error:
+        raise StateError(f"{path}: {error.strerror}") from error
+    key = read_secret_file(path, KEY_BYTES + 1)
+    if len(key) != KEY_BYTES:
+        raise KeyDamaged(f"{path}: it should hold {KEY_BYTES} bytes")
+    return key
+
+
+def read_secret_file(path: Path, most: int) -> bytes:
+    """The first `most` bytes of a file that its owner alone may read; StateError, KeyExposed if others may."""
+    try:
         file = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC)
         try:
             mode = os.fstat(file).st_mode
-            key = os.read(file, KEY_BYTES + 1)
+            text = os.read(file, most)
         finally:
             os.close(file)
     except OSError as error:
         raise StateError(f"{path}: {error.strerror}") from error
     if mode & (stat.S_IRWXG | stat.S_IRWXO):
         raise KeyExposed(f"{path}: others may read it (mode {stat.S_IMODE(mode):04o}); chmod 0600 it")
-    if len(key) != KEY_BYTES:
-        raise KeyDamaged(f"{path}: it should hold {KEY_BYTES} bytes")
-    return key
+    return text
+
+
+def sync_folder(folder: Path) -> None:
+    """Let the names of its files outlive a power cut; OSError."""
+    file = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(file)
+    finally:
+        os.close(file)
 
 
 def _make_key(path: Path) -> None:
@@ -119,8 +137,4 @@ def _make_key(path: Path) -> None:
             return  # somebody was faster, and theirs is as good
     finally:
         draft.unlink()
-    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
+    sync_folder(path.parent)

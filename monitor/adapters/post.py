@@ -6,12 +6,12 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
 from typing import Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from monitor.adapters.carriers import Parcel, without_controls
+from monitor.core.instants import show
 
 TYPE: Final = "secondbell.notice.v1"
 MEDIA_TYPE: Final = "application/cloudevents+json; charset=utf-8"  # CloudEvents HTTP binding 1.0 §3.2
@@ -63,14 +63,13 @@ class NoticeEvent(_Model):
 
 
 def post_of(parcel: Parcel, *, source: str, form: Literal["mail", "page"]) -> bytes:
-    """The body of a request, in ASCII; OverflowError or ValueError for an absurd date."""
-    time = datetime.fromtimestamp(parcel.date_ms / 1000, UTC).isoformat(timespec="milliseconds")
+    """The body of a request, in ASCII; ValueError for an absurd date."""
     event = {
         "specversion": "1.0",
         "id": parcel.notice,
         "source": source,
         "type": TYPE,
-        "time": time.replace("+00:00", "Z"),
+        "time": show(parcel.date_ms),
         "datacontenttype": "application/json",
         "data": {
             "to": parcel.address,

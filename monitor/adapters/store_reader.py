@@ -186,27 +186,21 @@ class StoreReader:
 
     def rows_between(self, kind: str, first: str, end: str) -> list[tuple[str, str]]:
         """The rows of a kind with keys from `first` until before `end`, in the order of their keys."""
-        with named(self.path):
-            return self._db.execute(
-                "SELECT key, body FROM state WHERE site = ? AND kind = ? AND key >= ? AND key < ? ORDER BY key",
-                (self.site, kind, first, end),
-            ).fetchall()
+        return self._ordered(kind, first, end, "")
 
     def row_before(self, kind: str, first: str, end: str) -> list[tuple[str, str]]:
         """The last row of a kind with a key from `first` until before `end`, if there is one."""
-        with named(self.path):
-            return self._db.execute(
-                "SELECT key, body FROM state WHERE site = ? AND kind = ? AND key >= ? AND key < ?"
-                " ORDER BY key DESC LIMIT 1",
-                (self.site, kind, first, end),
-            ).fetchall()
+        return self._ordered(kind, first, end, "DESC LIMIT 1")
 
     def row_from(self, kind: str, first: str, end: str) -> list[tuple[str, str]]:
         """The first row of a kind with a key from `first` until before `end`, if there is one."""
+        return self._ordered(kind, first, end, "LIMIT 1")
+
+    def _ordered(self, kind: str, first: str, end: str, which: str) -> list[tuple[str, str]]:
         with named(self.path):
             return self._db.execute(
                 "SELECT key, body FROM state WHERE site = ? AND kind = ? AND key >= ? AND key < ?"
-                " ORDER BY key LIMIT 1",
+                f" ORDER BY key {which}",
                 (self.site, kind, first, end),
             ).fetchall()
 

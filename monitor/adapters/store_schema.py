@@ -11,6 +11,7 @@ import sqlite3
 from pathlib import Path
 from typing import Final
 
+from monitor.adapters.lockfile import sync_folder
 from monitor.adapters.store_errors import StoreDamaged, StoreNewer, StoreOtherSite, StoreReadOnly
 from monitor.adapters.store_migrations import HEADS, migrate
 from monitor.core.tree import Frontier
@@ -40,11 +41,7 @@ def create_file(path: Path) -> None:
     """An empty file for the owner alone, whose name outlives a power cut."""
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     os.close(os.open(path, os.O_CREAT | os.O_RDWR | os.O_CLOEXEC, 0o600))
-    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
+    sync_folder(path.parent)
 
 
 def refuse_read_only(path: Path) -> None:

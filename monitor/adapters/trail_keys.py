@@ -7,7 +7,6 @@ key waits as `trail.key.next` until the trail says that it is the next; the old 
 from __future__ import annotations
 
 import os
-import stat
 from pathlib import Path
 from typing import Final
 
@@ -22,7 +21,7 @@ from cryptography.hazmat.primitives.serialization import (
     load_pem_public_key,
 )
 
-from monitor.adapters.lockfile import KeyDamaged, KeyExposed, StateError
+from monitor.adapters.lockfile import KeyDamaged, StateError, read_secret_file, sync_folder
 from monitor.core.heads import key_id
 
 PRIVATE, PUBLIC, NEXT = "trail.key", "trail.pub", "trail.key.next"
@@ -87,7 +86,7 @@ def take_next(folder: Path, last: str | None) -> None:
         old = _read(folder / PRIVATE)
         _write(folder / f"trail-{old.id}.pub", public_pem(old.public), 0o644)
     path.replace(folder / PRIVATE)
-    _sync(folder)
+    sync_folder(folder)
     trail_key(folder)
 
 
@@ -115,17 +114,7 @@ def _private_pem(key: Ed25519PrivateKey) -> bytes:
 
 
 def _read(path: Path) -> TrailKey:
-    try:
-        file = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC)
-        try:
-            mode = os.fstat(file).st_mode
-            text = os.read(file, _LONGEST)
-        finally:
-            os.close(file)
-    except OSError as error:
-        raise StateError(f"{path}: {error.strerror}") from error
-    if mode & (stat.S_IRWXG | stat.S_IRWXO):
-        raise KeyExposed(f"{path}: others may read it (mode {stat.S_IMODE(mode):04o}); chmod 0600 it")
+    text = read_secret_file(path, _LONGEST)
     try:
         key = load_pem_private_key(text, None)
     except (ValueError, TypeError, UnsupportedAlgorithm):
@@ -149,14 +138,6 @@ def _write(path: Path, text: bytes, mode: int = 0o600) -> None:
             out.flush()
             os.fsync(out.fileno())
         draft.replace(path)
-        _sync(path.parent)
+        sync_folder(path.parent)
     except OSError as error:
         raise StateError(f"{path}: {error.strerror}") from error
-
-
-def _sync(folder: Path) -> None:
-    file = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(file)
-    finally:
-        os.close(file)

@@ -39,7 +39,7 @@ class Actions:
         self._event = Event.HOLDS
         self._person: str | None = None  # who answered, holds, or could not be told
         self._why = ""  # why people are told, where the event leaves it open
-        self.held_until: Callable[[Concern], int | None] | None = None  # set by the engine
+        self.held_until: Callable[[Concern], int | None]  # until when one is held; set by the engine
         self._said: str | None = None
 
     def perform(
@@ -167,7 +167,7 @@ class Actions:
         concern.last_holder, concern.holder = concern.holder, None
 
     def _start_recheck(self, concern: Concern, now: int) -> None:
-        held = None if self.held_until is None else self.held_until(concern)
+        held = self.held_until(concern)
         concern.recheck_at = now + self.site.times.recheck[concern.priority] if held is None else held
 
     def _wait_again(self, concern: Concern, now: int) -> None:

@@ -16,7 +16,7 @@ from monitor.core.effects import Asked, Reply
 from monitor.core.feed_answers import FeedAnswers, Refused
 from monitor.core.fleet import Fleet
 from monitor.core.group_answers import answer_all
-from monitor.core.holds import Holds
+from monitor.core.holds import LIMITS, Holds
 from monitor.core.journal import Journal
 from monitor.core.messages import REASON_MAX, AnswerMessage
 from monitor.core.phrases import one_line
@@ -26,7 +26,7 @@ from monitor.core.site import Site
 
 MOST_REMEMBERED = 10_000  # ids of answers by message, so that one sent twice counts once
 RESPONSIBILITY: Final = ("accept", "decline", "hand-back", "take-over")
-FEED: Final = ("hold", "feed-ended", "away")
+FEED: Final = tuple(LIMITS)
 BY_MESSAGE: Final = (*RESPONSIBILITY, *FEED)
 BY_COMMAND: Final = (*BY_MESSAGE, "withdraw", "swap", "move")
 

@@ -8,6 +8,7 @@ from monitor.core.calls import CALLS
 from monitor.core.concern import Concern
 from monitor.core.concerns import State
 from monitor.core.device import Device
+from monitor.core.fact_words import condition_of, what_of
 from monitor.core.facts import Facts, RateFacts
 from monitor.core.guidance import checks
 from monitor.core.ladders import people_of
@@ -18,7 +19,7 @@ from monitor.core.progress import feeding_day, scheduled_ml
 from monitor.core.reasons import sentence
 from monitor.core.site import Site
 from monitor.core.tracks import counted
-from monitor.core.wording import ACTIVITY, CONDITIONS, FEED_KIND, WHAT
+from monitor.core.wording import ACTIVITY, FEED_KIND
 
 MOST_PLACES = 40  # in one notice about a unit; the rest is counted
 
@@ -146,8 +147,7 @@ def named(site: Site, concern: Concern) -> str:
     entry = site.entry(concern.subject)
     unit = concern.subject.startswith("unit:")
     place = f"unit {concern.unit}" if unit else (entry and entry.place) or concern.subject
-    what = WHAT[concern.rule].short if concern.rule in WHAT else concern.rule.replace("-", " ")
-    return f"{one_line(place)} ({what})"
+    return f"{one_line(place)} ({what_of(concern.rule)})"
 
 
 def _onsets(concern: Concern, device: Device | None) -> tuple[tuple[int, AlarmCondition], ...]:
@@ -268,7 +268,7 @@ def _plan_settled(rule: str, picture: Picture, raised_at: int | None) -> str:
 def doing(picture: Picture) -> str:
     """What a pump does now, and whether it is in alarm."""
     if alarms := picture.troubled_alarms:
-        now = ", in alarm: " + ", ".join(CONDITIONS.get(a.condition, a.condition) for a in alarms)
+        now = ", in alarm: " + ", ".join(condition_of(a.condition) for a in alarms)
     else:
         now = ", a low priority alarm only" if picture.alarms else ", no alarm"
     if picture.activity == "unknown":

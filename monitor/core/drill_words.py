@@ -11,6 +11,7 @@ from monitor.core.phrases import for_how_long, one_line
 from monitor.core.plans import Zone
 
 MADE_UP: Final = "DRILL: made up, to prove that the way to you works. Nobody is in trouble."
+ASKED: Final = "Please accept it, to prove that it reached you. There is nothing to do at any pump."
 
 
 def drill_opening(fact: Facts, zone: Zone) -> str:
@@ -19,7 +20,7 @@ def drill_opening(fact: Facts, zone: Zone) -> str:
     reason = filled(why.mail, fact, zone)
     if why.kind == "call":
         lines = [
-            "Please accept it, to prove that it reached you. There is nothing to do at any pump.",
+            ASKED,
             reason,
         ]
     elif why.kind == "yours":

@@ -114,8 +114,9 @@ class Drills:
     def takes(self, snapshot: Snapshot) -> bool:
         """Whether this is what a drill under way has sent last, to the last field."""
         drill = self.of_unit.get(snapshot.unit)
-        under_way = drill is not None and drill.state in ("running", "clearing")
-        return under_way and drill is not None and snapshot in drill.snapshots(self._site)
+        if drill is None or drill.state not in ("running", "clearing"):
+            return False
+        return snapshot in drill.snapshots(self._site)
 
     def made(self, snapshot: Snapshot) -> bool:
         """Whether this message is or was a drill's of ours: only then may it bear such a name."""

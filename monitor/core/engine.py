@@ -11,18 +11,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from monitor.core.effects import (
-    Effect,
-)
+from monitor.core.effects import Effect
 from monitor.core.inputs import MESSAGES, Inputs
 from monitor.core.journal import Happening
-from monitor.core.messages import (
-    AnswerMessage,
-    Decoded,
-    Reason,
-    Rejection,
-    Snapshot,
-)
+from monitor.core.messages import AnswerMessage, Decoded, Reason, Rejection, Snapshot
 from monitor.core.parts import Loaded, Rejected
 from monitor.core.phrases import one_line
 from monitor.core.site import Site
@@ -111,9 +103,7 @@ class Engine(Inputs, Stored):
         try:
             if not self.fleet.repeats(snapshot, self.now):
                 return False
-        except (
-            Exception
-        ):  # nothing has been changed by then: the long way comes to the same fault, and undoes it
+        except Exception:  # nothing is changed by then: the long way comes to the same fault, and undoes it
             return False
         counters = self.counters
         counters["messages"] += 1
@@ -182,21 +172,13 @@ class Engine(Inputs, Stored):
 
     def take_effects(self) -> list[Effect]:
         """What is to be performed once the changes are stored."""
-        effects: list[Effect] = [
-            *self._effects,
-            *self.lookout.effects,
-            *self.outbox.effects,
-            *self.technical.effects,
-            *self.answers.effects,
-            *self.drills.effects,
-            *self.returns.effects,
-        ]
-        taken: list[Any]
-        for taken in (
+        sources: tuple[list[Any], ...] = (
             self._effects, self.lookout.effects, self.outbox.effects, self.technical.effects, self.answers.effects,
             self.drills.effects, self.returns.effects,
-        ):  # fmt: skip
-            taken.clear()
+        )  # fmt: skip
+        effects: list[Effect] = [effect for source in sources for effect in source]
+        for source in sources:
+            source.clear()
         return effects
 
     def take_happenings(self) -> list[Happening]:

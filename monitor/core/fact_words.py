@@ -1,6 +1,6 @@
-"""Phrases of notices that mails and pages share: where it is, how old the news is, who has or had it.
+"""Phrases of notices that mails and pages share: what and where it is, how old the news is, who has or had it.
 
-Pure functions of the facts; texts from outside go through `one_line` (mail) or `fit` (page).
+Pure functions; texts from outside go through `one_line` (mail) or `fit` (page).
 """
 
 from collections.abc import Sequence
@@ -10,7 +10,7 @@ from monitor.core.facts import Facts
 from monitor.core.gsm7 import fit
 from monitor.core.phrases import capital, clock, one_line
 from monitor.core.plans import Zone
-from monitor.core.wording import WHAT
+from monitor.core.wording import CONDITIONS, WHAT
 
 _RANK: Final = {"high": 0, "medium": 1, "low": 2}
 _KIND_RANK: Final = {"call": 0, "yours": 0, "told": 1, "over": 2}
@@ -23,6 +23,16 @@ def by_urgency(facts: Sequence[Facts]) -> list[Facts]:
             "a notice is about one concern or more, and drills are never gathered with real ones"
         )
     return sorted(facts, key=lambda fact: (_KIND_RANK[fact.told_as.kind], _RANK[fact.priority]))
+
+
+def what_of(rule: str) -> str:
+    """What a rule has found, in a few words; for one without words of its own its id."""
+    return WHAT[rule].short if rule in WHAT else one_line(rule, 40).replace("-", " ")
+
+
+def condition_of(condition: str) -> str:
+    """An alarm condition in plain words."""
+    return CONDITIONS.get(condition) or one_line(condition, 40).replace("-", " ")
 
 
 def errand(fact: Facts) -> str:

@@ -2,56 +2,18 @@
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
 from collections.abc import Mapping, Sequence
 
 from monitor.core.concern import Concern
-from monitor.core.device import Device, Edge
+from monitor.core.device import Device
 from monitor.core.evidence import evidence
-from monitor.core.holds import Holds
-from monitor.core.journal import Journal
 from monitor.core.messages import PlanMessage
-from monitor.core.responsibility import Responsibility
 from monitor.core.rulebook import CompiledRule
-from monitor.core.sight import SightState
-from monitor.core.site import Site
-from monitor.core.unseen import Unseen
+from monitor.core.waking import Waking
 
 
-class Feeds(ABC):
+class Feeds(Waking):
     """The part of the fleet that is about feeds."""
-
-    site: Site
-    journal: Journal
-    sight: SightState
-    responsibility: Responsibility
-    holds: Holds
-    unseen: Unseen
-    dirty: set[str]
-
-    @abstractmethod
-    def device(self, name: str, unit: str, now: int) -> Device:
-        """The device of this name; one not heard of before is watched from now on."""
-
-    @abstractmethod
-    def count(self, device: Device) -> None:
-        """Know how many devices there are of each unit and bridge."""
-
-    @abstractmethod
-    def see_again(self, device: Device) -> None:
-        """Let silence count anew from the last return of sight."""
-
-    @abstractmethod
-    def instant(self, device: Device, at: int, edges: Sequence[Edge], now: int) -> None:
-        """Act on one instant of a device."""
-
-    @abstractmethod
-    def await_calm(self, device: Device) -> None:
-        """Look again when the device will have fed for long enough without an alarm."""
-
-    @abstractmethod
-    def queue(self, device: Device) -> None:
-        """Put the device's next deadline on the heap."""
 
     def take_plan(self, message: PlanMessage, now: int) -> str:
         """Take a plan sent over the air; what became of it, as it is counted."""

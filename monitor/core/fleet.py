@@ -1,79 +1,31 @@
-"""All devices: what a snapshot does to one of them, which of its concerns that settles, and when it is due next.
+"""All devices: what a snapshot does to one of them, and which of its concerns that settles.
+
+Which devices there are stands in `room`, when each is due in `waking`, plans in `feeds`, going back in `undoing`.
 
 Editing rules: when a snapshot acts, and whether it is late, a duplicate or overtaken, is decided here and nowhere else.
 """
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 from monitor.core import chronicle
 from monitor.core.briefing import why_settled
-from monitor.core.claims import Claims
 from monitor.core.concern import Concern
 from monitor.core.concerns import State
-from monitor.core.device import RESTS, Device, Edge, Subject
+from monitor.core.device import RESTS, Device, Edge
 from monitor.core.evidence import evidence
 from monitor.core.feeds import Feeds
-from monitor.core.holds import Holds
-from monitor.core.journal import Journal
 from monitor.core.messages import Snapshot
 from monitor.core.picture import Picture
-from monitor.core.places import Places
-from monitor.core.responsibility import Responsibility
-from monitor.core.room import Room
 from monitor.core.rulebook import PRIORITY
-from monitor.core.sight import SightState
-from monitor.core.site import Site
-from monitor.core.timers import Timers
 from monitor.core.tracks import RecurringTrack, lets_go
 from monitor.core.undoing import Undoing
-from monitor.core.unseen import Unseen
-from monitor.core.waking import Waking
 from monitor.core.worsening import TAKEN_ONCE, WORSE, measure, worse
 
 
-class Fleet(Waking, Room, Feeds, Undoing):
+class Fleet(Feeds, Undoing):
     """The devices of a site."""
-
-    def __init__(
-        self,
-        site: Site,
-        journal: Journal,
-        timers: Timers,
-        sight: SightState,
-        counters: Counter[str],
-        *,
-        new_unit: Callable[[str], object],
-        only_rules: bool,
-    ) -> None:
-        """`new_unit` is told the unit of every device that appears or moves."""
-        self.site, self.journal, self._timers, self.sight = site, journal, timers, sight
-        self._counters, self._new_unit, self.only_rules = counters, new_unit, only_rules
-        self.responsibility: Responsibility  # set by the engine, as the next two
-        self.holds: Holds
-        self.places: Places
-        self.devices: dict[str, Device] = {}
-        self.dirty: set[str] = set()
-        self.marks: dict[tuple[str, str], str | None] = {}  # for handovers, since the last transaction
-        self.gone: list[str] = []  # forgotten since the last transaction
-        self._dropped: dict[str, tuple[str, ...]] = {}
-        self._claims = Claims()
-        self._leaving: list[str] = []  # unlisted devices silent for long, the longest last
-        self._no_room_until = 0
-        self.where: Counter[tuple[str, str, bool]] = Counter()  # devices by unit, bridge and glucose risk
-        self._places: dict[tuple[str, str, bool], tuple[str, str, bool]] = {}  # one object of each
-        self.moves = 0  # how often that has changed
-        # By bridge, whose deadlines came up while they rested: heaps of names, an order that no restart changes.
-        self._waiting: dict[str, list[str]] = {}
-        self.unseen = Unseen(site, timers, sight, self.device)
-        self.guarding = False  # a message is being taken that may have to be undone
-        self._touched = ""  # whose concerns have been kept aside since `before`
-
-    def get(self, name: str) -> Device | None:
-        """A device that has been heard of."""
-        return self.devices.get(name)
 
     def repeats(self, snapshot: Snapshot, now: int) -> bool:
         """Take the usual snapshot by a short way: on time, of a device that can be seen, telling rules nothing new.
@@ -251,63 +203,6 @@ class Fleet(Waking, Room, Feeds, Undoing):
             ):
                 return None, False
         return snapshot.time, False
-
-    def device(self, name: str, unit: str, now: int) -> Device:
-        """The device of this name; one not heard of before is watched from now on."""
-        device = self.devices.get(name)
-        if device is None:
-            picture = Picture(unit)
-            entry = self.site.entry(name)
-            if entry is not None:
-                picture.plan = entry.plan
-            device = self.devices[name] = Device(name, picture, self.site.rules_for(unit, name))
-            device.subject.marked = self.sight.marks
-            self.count(device)
-            self._counters["devices"] += 1
-            self.dirty.add(name)
-            self._new_unit(unit)
-            if entry is None and not self.only_rules and not self.site.is_drill(name):
-                self.journal.note("device-not-listed", now=now, device=name, unit=unit)
-        return device
-
-    def count(self, device: Device) -> None:
-        """Know how many devices there are of each unit and bridge, without asking all of them."""
-        key = (device.picture.unit, device.picture.bridge, device.picture.glucose_risk)
-        if key != device.counted:
-            self.uncount(device)
-            device.counted = key = self._places.setdefault(key, key)
-            self.where[key] += 1
-
-    def uncount(self, device: Device) -> None:
-        """This device is not there any more, or not as it was."""
-        self.moves += 1
-        if device.counted is not None:
-            self.where[device.counted] -= 1
-            if not self.where[device.counted]:
-                del self.where[device.counted], self._places[device.counted]
-
-    def _move(self, device: Device, unit: str, now: int) -> None:
-        """The newest snapshot's topic decides the unit; open concerns move with the device."""
-        self._new_unit(unit)
-        rules = self.site.rules_for(unit, device.name)
-        if rules is not device.rules:
-            state = device.subject.dump(device.rules)
-            device.subject, changed = Subject.load(state, rules)
-            device.rules = rules
-            for concern in self.responsibility.open_of(device.name):
-                concern.rule_changed = concern.rule_changed or concern.rule in changed
-        if device.picture.seen:
-            self.journal.note("device-moved", now=now, device=device.name, unit=unit)
-        for concern in self.responsibility.open_of(device.name):
-            concern.unit = unit
-            self.responsibility.dirty.add(concern.id)
-
-    def put_in(self, device: Device, unit: str, now: int) -> None:
-        """A device that was never heard of is in another unit than the site file says."""
-        self._move(device, unit, now)
-        device.picture.unit = unit
-        self.count(device)
-        self.dirty.add(device.name)
 
     def instant(self, device: Device, at: int, edges: Sequence[Edge], now: int) -> None:
         """Act on one instant of a device: what began, rose and ended, and what is settled by now."""

@@ -11,9 +11,9 @@ from collections.abc import Iterable
 from monitor.core.briefing import named
 from monitor.core.concern import Concern
 from monitor.core.concerns import State
+from monitor.core.fact_words import what_of
 from monitor.core.phrases import clock, one_line
 from monitor.core.responsibility import Responsibility
-from monitor.core.wording import WHAT
 
 AT_LENGTH = 3  # concerns that an answer names one by one
 
@@ -78,8 +78,7 @@ def _those(responsibility: Responsibility, concerns: list[Concern]) -> str:
         return ", ".join(named(responsibility.site, concern) for concern in concerns)
     kinds = Counter((concern.unit, concern.rule) for concern in concerns)
     return ", ".join(
-        f"{count} in unit {one_line(unit, 40)} ({WHAT[rule].short if rule in WHAT else rule.replace('-', ' ')})"
-        for (unit, rule), count in kinds.items()
+        f"{count} in unit {one_line(unit, 40)} ({what_of(rule)})" for (unit, rule), count in kinds.items()
     )
 
 

@@ -7,18 +7,19 @@ listed. A page names a few and counts the rest.
 from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
-from monitor.core.fact_words import how_seen, pager_place, place_of
+from monitor.core.fact_words import condition_of, how_seen, pager_place, place_of, what_of
 from monitor.core.facts import Facts
 from monitor.core.gsm7 import SINGLE, fit, septets
 from monitor.core.guidance import CAUTION
 from monitor.core.notices import Text, lead, next_told
+from monitor.core.pages import else_told
 from monitor.core.phrases import capital, clock, one_line, quantity
 from monitor.core.plans import Zone
-from monitor.core.wording import ACTIVITY, CONDITIONS, WHAT
+from monitor.core.wording import ACTIVITY, WHAT
 
 NAMED: Final = 50  # concerns in the list of a mail; the rest is counted; common practice, no source
-_ON_A_PAGE: Final = 2  # places that a page names of those that are alike
-_KINDS: Final = ("call", "yours", "told", "over")
+PLACES_ON_A_PAGE: Final = 2  # places that a page names of those that are alike
+KINDS: Final = ("call", "yours", "told", "over")  # of reasons, in the order in which they are told
 
 WHY_MANY: Final[Mapping[str, tuple[str, str]]] = {
     "next-rung": ("Nobody has accepted them yet, so you are told now.", "Nobody has them yet."),
@@ -86,7 +87,7 @@ def many_mail(many: Many, zone: Zone) -> Text:
     more = sum(alike.total for alike in many.alike[1:])
     label = f"{worst.told_as.label}: " if worst.told_as.label else ""
     head = f"{worst.priority.upper()} PRIORITY, {_unit(first.unit)}: {first.total} {_pumps(first.total)}"
-    subject = f"{label}{head}, {_short(worst)}" + (f" (+{more} more)" if more else "")
+    subject = f"{label}{head}, {what_of(worst.rule)}" + (f" (+{more} more)" if more else "")
     parts = []
     if many.held:
         counted = ", ".join(f"{many.count(kind)} {word}" for kind, word in _counts(many))
@@ -148,7 +149,7 @@ def many_page(many: Many, zone: Zone) -> str:
 
 def _counts(many: Many) -> list[tuple[str, str]]:
     words = {"call": "open", "yours": "yours", "told": "taken by others", "over": "over"}
-    return [(kind, words[kind]) for kind in _KINDS if many.count(kind)]
+    return [(kind, words[kind]) for kind in KINDS if many.count(kind)]
 
 
 def _number(count: int) -> str:
@@ -165,11 +166,6 @@ def _pumps(count: int) -> str:
 
 def _unit(unit: str) -> str:
     return f"unit {one_line(unit, 40)}"
-
-
-def _short(fact: Facts) -> str:
-    words = WHAT.get(fact.rule)
-    return words.short if words else one_line(fact.rule, 30).replace("-", " ")
 
 
 def _holder(facts: Sequence[Facts]) -> str:
@@ -212,7 +208,7 @@ def _named(facts: Sequence[Facts], total: int, most: int) -> str:
 def _extras(many: Many, alike: Alike, zone: Zone) -> list[str]:
     """What a page says next as far as there is room, the most useful first."""
     facts = many.of(alike)
-    found = [f"{_named(facts, alike.total, _ON_A_PAGE)}."]
+    found = [f"{_named(facts, alike.total, PLACES_ON_A_PAGE)}."]
     if alike.kind == "told" and (holder := _holder(facts)):
         found.insert(0, f"{fit(holder, 24, ascii_only=True)} has them.")
     if alike.kind == "over" and many.still_open:
@@ -222,9 +218,8 @@ def _extras(many: Many, alike: Alike, zone: Zone) -> list[str]:
             found.append(f"{_number(alike.new)} new.")
         found.append(WHY_MANY.get(alike.why, ("", ""))[1])
         found.append("Phone; persons first." if facts[0].setting == "home" else "Persons first.")
-        if (fact := _soonest(facts)) is not None and fact.next_at is not None:
-            who = f" {fit(fact.next_who, 24, ascii_only=True)}" if fact.next_who else " all again"
-            found.append(f"Else {clock(fact.next_at, fact.now, zone)}{who}.")
+        if (fact := _soonest(facts)) is not None:
+            found.append(else_told(fact, zone))
     if alike.kind in ("told", "yours") and facts[0].recheck_at is not None:
         found.append(f"Recheck {clock(facts[0].recheck_at, facts[0].now, zone)}.")
     return found
@@ -243,8 +238,7 @@ def _part(many: Many, alike: Alike, zone: Zone) -> str:
     facts = many.of(alike)
     count = f"{alike.total} {_pumps(alike.total)}"
     if not facts:
-        what = WHAT[alike.rule].short if alike.rule in WHAT else one_line(alike.rule, 40).replace("-", " ")
-        return f"{_unit(alike.unit)}: {count}, {what}."
+        return f"{_unit(alike.unit)}: {count}, {what_of(alike.rule)}."
     fact = facts[0]
     priority = f"{fact.priority.upper()} PRIORITY"
     if 0 < alike.high < alike.total:
@@ -252,7 +246,7 @@ def _part(many: Many, alike: Alike, zone: Zone) -> str:
     if alike.kind == "call":
         errand = "phone the homes of" if fact.setting == "home" else "go round the pumps of"
         urgency = {"high": "now", "medium": "soon", "low": "when you can"}[fact.priority]
-        lines = [f"{priority}: please {errand} {_unit(alike.unit)} {urgency}: {count}, {_short(fact)}."]
+        lines = [f"{priority}: please {errand} {_unit(alike.unit)} {urgency}: {count}, {what_of(fact.rule)}."]
         if 0 < alike.new < alike.total:
             lines.append(
                 f"{alike.new} of them are new; of the others you were told before, and nobody has them yet."
@@ -262,14 +256,14 @@ def _part(many: Many, alike: Alike, zone: Zone) -> str:
             lines.append(f"Why it matters: {one_line(fact.hazard)}")
     elif alike.kind == "yours":
         lines = [
-            f"{priority}, {_unit(alike.unit)}: {count}, {_short(fact)}.",
+            f"{priority}, {_unit(alike.unit)}: {count}, {what_of(fact.rule)}.",
             "You have these pumps already; this came on top."
             if alike.why != "yours-now"
             else "You have them from now on.",
         ]
     else:
         label = fact.told_as.label
-        lines = [f"{label}: {priority}, {_unit(alike.unit)}, {count}, {_short(fact)}."]
+        lines = [f"{label}: {priority}, {_unit(alike.unit)}, {count}, {what_of(fact.rule)}."]
         if alike.kind == "over":
             lines.append("Nobody is called for them any more.")
         else:
@@ -302,9 +296,7 @@ def _evidence(fact: Facts, zone: Zone) -> str:
     """What the pump reported last, in a few words."""
     if fact.last_seen <= 0:
         return "never seen"
-    said = [
-        CONDITIONS.get(a.condition) or one_line(a.condition, 30).replace("-", " ") for a in fact.alarms[:2]
-    ]
+    said = [condition_of(alarm.condition) for alarm in fact.alarms[:2]]
     if not said:
         said = [ACTIVITY.get(fact.activity, one_line(fact.activity, 20))]
     if fact.mains is False:

@@ -260,12 +260,8 @@ class Holds:
 
     # ---- state ---------------------------------------------------------------------------------------------------
 
-    def keep(self, device: str) -> tuple[Hold, ...]:
-        """What is in force of a device, for `restore`."""
-        return self.of(device)
-
     def restore(self, device: str, held: tuple[Hold, ...]) -> None:
-        """Be again what `keep` gave."""
+        """Be again what `of` gave."""
         if held != self.of(device):
             self._keep(device, held)
             for hold in held:

@@ -28,6 +28,12 @@ class Ladder(NamedTuple):
     rungs: tuple[Rung, ...]
     repeat: int = REPEAT
 
+    @property
+    def roles(self) -> tuple[str, ...]:
+        """The roles that it names, in the order in which they are told."""
+        parts = (entry.partition(":") for rung in self.rungs for entry in rung.tell)
+        return tuple(dict.fromkeys(name for kind, _, name in parts if kind == "role"))
+
 
 class Call(NamedTuple):
     """Who is to be told now: the rung reached (number of rungs: past the last), the persons, the wait in ms."""

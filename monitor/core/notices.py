@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 from monitor.core.drill_words import MADE_UP, drill_opening
-from monitor.core.fact_words import by_urgency, errand, filled, how_seen, place_of
+from monitor.core.fact_words import by_urgency, condition_of, errand, filled, how_seen, place_of, what_of
 from monitor.core.facts import Facts
 from monitor.core.gsm7 import fit
 from monitor.core.guidance import CAUTION, CAUTION_SHORT
@@ -17,7 +17,7 @@ from monitor.core.messages import AlarmCondition
 from monitor.core.pages import ON_A_PAGE, page
 from monitor.core.phrases import clock, for_how_long, missing, ml, one_line, ordinal, quantity, times
 from monitor.core.plans import Zone
-from monitor.core.wording import ACTIVITY, CONDITIONS, SOUND, WHAT
+from monitor.core.wording import ACTIVITY, SOUND, WHAT
 
 __all__ = [
     "CAUTION",
@@ -80,12 +80,12 @@ def technical_page(subject: str, lines: Sequence[str], now: int, zone: Zone) -> 
 
 def _subject(fact: Facts) -> str:
     """Priority, place, what and device: the same through a thread but for the label before it."""
-    words = WHAT.get(fact.rule)
-    what = words.short if words else one_line(fact.rule, 30).replace("-", " ")
     label = f"{fact.told_as.label}: " if fact.told_as.label else ""
     device = f" ({one_line(fact.device, 24)})" if fact.device and fact.place and not fact.drill else ""
     drill = "DRILL " if fact.drill else ""
-    return f"{drill}{label}{fact.priority.upper()} PRIORITY, {place_of(fact, 40)}: {what}{device}"
+    return (
+        f"{drill}{label}{fact.priority.upper()} PRIORITY, {place_of(fact, 40)}: {what_of(fact.rule)}{device}"
+    )
 
 
 def _block(fact: Facts, zone: Zone) -> str:
@@ -127,8 +127,7 @@ def _opening(fact: Facts, zone: Zone) -> str:
     elif why.kind == "yours":
         lines = [f"{priority}, {place_of(fact)}: {clause}.", reason]
     else:
-        short = words.short if words else one_line(fact.rule, 40).replace("-", " ")
-        lines = [f"{why.label}: {priority}, {place_of(fact)}, {short}. {reason}"]
+        lines = [f"{why.label}: {priority}, {place_of(fact)}, {what_of(fact.rule)}. {reason}"]
     if fact.settled and why.kind == "over":
         lines.append(f"Why, and the pump now: {one_line(fact.settled).rstrip('.')}.")
     if fact.late_by:
@@ -153,7 +152,7 @@ def when_it_was(fact: Facts, zone: Zone) -> str:
     """When it happened, where, and what has been tried: the side is said although the line may be clear now."""
     seen: dict[str, list[str]] = {}
     for at, alarm in fact.onsets:
-        seen.setdefault(_condition(alarm), []).append(clock(at, fact.now, zone))
+        seen.setdefault(condition_of(alarm.condition), []).append(clock(at, fact.now, zone))
     when = "; ".join(f"{what} at {', '.join(_counted(clocks))}" for what, clocks in seen.items())
     tried = "Each time it was cleared at the pump" if len(fact.onsets) > 1 else "It was cleared at the pump"
     standing = {(alarm.condition, alarm.line) for alarm in fact.alarms}
@@ -166,10 +165,6 @@ def _counted(clocks: Sequence[str]) -> list[str]:
     """Times of the day, each once: of several within a minute, how many."""
     often = {at: clocks.count(at) for at in clocks}
     return [at if count == 1 else f"{at} ({times(count)})" for at, count in often.items()]
-
-
-def _condition(alarm: AlarmCondition) -> str:
-    return CONDITIONS.get(alarm.condition) or one_line(alarm.condition, 40).replace("-", " ")
 
 
 def pump_places(fact: Facts) -> str:
@@ -208,7 +203,7 @@ def pump_lines(fact: Facts, zone: Zone) -> str:
 
 def _alarm(alarm: AlarmCondition, now: int, zone: Zone) -> str:
     """One active alarm condition."""
-    what = _condition(alarm)
+    what = condition_of(alarm.condition)
     line = f", {one_line(alarm.line, 20)} line" if alarm.line else ""
     sound = SOUND.get(alarm.inactivation, one_line(alarm.inactivation, 40))
     since = "" if alarm.since is None else f", since {clock(alarm.since, now, zone)}"

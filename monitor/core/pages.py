@@ -76,12 +76,18 @@ def _extras(fact: Facts, zone: Zone) -> list[str]:
         words = WHAT.get(fact.rule)
         if not fact.drill and not (words and words.errand):
             found.append("Phone; person first." if fact.setting == "home" else "Person first.")
-        if fact.next_at is not None:
-            who = f" {fit(fact.next_who, 24, ascii_only=True)}" if fact.next_who else " all again"
-            found.append(f"Else {clock(fact.next_at, fact.now, zone)}{who}.")
+        found.append(else_told(fact, zone))
     if kind in ("told", "yours") and fact.recheck_at is not None:
         found.append(f"Recheck {clock(fact.recheck_at, fact.now, zone)}.")
     return found
+
+
+def else_told(fact: Facts, zone: Zone) -> str:
+    """Who is told next, and when, if nobody accepts; "" if nobody is."""
+    if fact.next_at is None:
+        return ""
+    who = fit(fact.next_who, 24, ascii_only=True) if fact.next_who else "all again"
+    return f"Else {clock(fact.next_at, fact.now, zone)} {who}."
 
 
 def _tail(fact: Facts) -> str:

@@ -16,16 +16,12 @@ from monitor.core.changes import Quarantined
 from monitor.core.device import Device
 from monitor.core.drills import Drills
 from monitor.core.duties import Duties
-from monitor.core.effects import (
-    Effect,
-)
+from monitor.core.effects import Effect
 from monitor.core.fleet import Fleet
 from monitor.core.holds import Holds
 from monitor.core.journal import Journal
 from monitor.core.lookout import Lookout
-from monitor.core.messages import (
-    Rejection,
-)
+from monitor.core.messages import Rejection
 from monitor.core.outbox import Outbox
 from monitor.core.places import Places
 from monitor.core.quarantine import Quarantine
@@ -72,10 +68,8 @@ class Parts:
         loaded: Loaded | None = None,
     ) -> None:
         """Make them at instant `now`, empty but for the trail's frontier of what was `loaded`."""
-        site = replace(
-            site, rota=site.rota.fresh()
-        )  # it changes, and whoever else has this site is not to see it
-        self.site = site = replace(site, standing={})  # what is recorded of places is this engine's own
+        # Rota and recorded places change while it runs, and whoever else has this site is not to see it.
+        self.site = site = replace(site, rota=site.rota.fresh(), standing={})
         self.now = now
         self.counters: Counter[str] = Counter()
         self.memo: dict[str, str] = {}  # what the service wants to find again after a restart
@@ -98,11 +92,8 @@ class Parts:
         self.fleet.responsibility = self.lookout.responsibility = self.responsibility
         self.lookout.fleet = self.fleet
         self.holds = holds = Holds(site, journal, timers)
-        holds.responsibility, holds.device, holds.backlogged = (
-            self.responsibility,
-            self.fleet.get,
-            self.fleet.backlogged,
-        )
+        holds.responsibility = self.responsibility
+        holds.device, holds.backlogged = self.fleet.get, self.fleet.backlogged
         self.responsibility.held = self.fleet.holds = self.lookout.holds = holds
         self.places = self.fleet.places = Places(site, journal, self.fleet, holds, self.responsibility)
         self.answers = Answers(site, journal, self.responsibility, self.fleet, holds, self.places)

@@ -12,9 +12,11 @@ from typing import Final, NamedTuple
 from monitor.core import notices
 from monitor.core.concern import Concern
 from monitor.core.concerns import State
+from monitor.core.drill_words import ASKED
+from monitor.core.fact_words import what_of
 from monitor.core.facts import Facts
 from monitor.core.guidance import CAUTION
-from monitor.core.holds import Hold
+from monitor.core.holds import LIMITS, Hold
 from monitor.core.instants import MINUTE
 from monitor.core.phrases import capital, clock, for_how_long, one_line, ordinal
 from monitor.core.plans import Zone
@@ -64,7 +66,7 @@ class Choice(NamedTuple):
     @property
     def feed(self) -> bool:
         """Whether it is about feed or pump, not about who has it."""
-        return self.answer in ("hold", "feed-ended", "away")
+        return self.answer in LIMITS
 
     @property
     def sure(self) -> str:
@@ -153,7 +155,7 @@ def sheet(
     stands = standing(concern, person)
     words = WHAT.get(fact.rule)
     if stands == "over":
-        what = _short(fact.rule)
+        what = what_of(fact.rule)
     else:
         what = (
             words.clause.format(d=for_how_long(fact.lasted)) if words else one_line(fact.sentence).rstrip(".")
@@ -185,10 +187,9 @@ def sheet(
 
 def _made_up(made: Sheet) -> Sheet:
     """A drill's page: nothing of a pump that is not there, and no answer but whether it came."""
-    asked = "Please accept it, to prove that it reached you. There is nothing to do at any pump."
     answers = tuple(choice for choice in made.choices if not choice.feed)
     return made._replace(
-        what="Nobody is in trouble." if made.standing == "over" else asked,
+        what="Nobody is in trouble." if made.standing == "over" else ASKED,
         lines=made.lines[:1], pump=(), lead="", checks=(), held=(), others=(), choices=answers,
     )  # fmt: skip
 
@@ -238,7 +239,9 @@ def group_sheet(
         place=f"{len(concerns)} at once, unit {one_line(first.unit, 40)}"
         if alike
         else f"{len(concerns)} concerns",
-        what=f"{capital(_short(first.rule))}." if alike else "Open one of them to see what to look at there.",
+        what=f"{capital(what_of(first.rule))}."
+        if alike
+        else "Open one of them to see what to look at there.",
         standing=overall,
         who=", ".join(f"{stands.count(one)} {said}" for one, said in _COUNTED if one in stands) + ".",
         next=notices.next_told(first, zone) if open_now else "",
@@ -254,11 +257,6 @@ def group_sheet(
         at=clock(first.now, first.now, zone),
         drill=first.drill,
     )
-
-
-def _short(rule: str) -> str:
-    """What a rule found, in a few words."""
-    return WHAT[rule].short if rule in WHAT else one_line(rule, 40).replace("-", " ")
 
 
 _COUNTED: Final = (
@@ -277,7 +275,7 @@ def _accept_all(count: int) -> Choice:
 def _member(concern: Concern, stands: str, names: tuple[str, str], *, alike: bool) -> str:
     """One of a group: its place and pump, what is wrong if they differ, and who has it if anybody does."""
     where, holder = names
-    what = "" if alike else f", {_short(concern.rule)}"
+    what = "" if alike else f", {what_of(concern.rule)}"
     who = {"open": "", "yours": ": you have it", "over": ": over"}.get(
         stands, f": {one_line(holder, 60)} has it"
     )

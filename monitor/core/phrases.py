@@ -37,6 +37,12 @@ def for_how_long(ms: int) -> str:
     return "more than 30 d" if ms > 30 * DAY else show_duration(ms - ms % MINUTE)
 
 
+def to_the_second(ms: int) -> str:
+    """A duration to the second."""
+    minutes, seconds = divmod(round(ms / 1000), 60)
+    return f"{minutes} min {seconds} s" if minutes else f"{seconds} s"
+
+
 def ordinal(number: int) -> str:
     """1st, 2nd, 3rd, 11th."""
     number = max(1, number)

@@ -9,19 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
+from monitor.core.fact_words import condition_of
 from monitor.core.instants import MINUTE
 from monitor.core.phrases import clock, for_how_long, one_line
 from monitor.core.plans import Zone
-from monitor.core.wording import (
-    ACTIVITY,
-    CONDITIONS,
-    DRILL_LACKS,
-    FEED_KIND,
-    MEASURED,
-    SEEN,
-    SEEN_WITH,
-    SOUNDING,
-)
+from monitor.core.wording import ACTIVITY, DRILL_LACKS, FEED_KIND, MEASURED, SEEN, SEEN_WITH, SOUNDING
 
 Evidence = Mapping[str, Any]
 _UNITS: Final = {
@@ -88,7 +80,7 @@ def leaf_words(leaf: Any, evidence: Evidence) -> str:
     """One comparison that was true, with the value and the limit."""
     field, comparison, wanted = leaf
     if field == "alarm":
-        return f"alarm: {CONDITIONS.get(wanted) or one_line(wanted, 40).replace('-', ' ')}"
+        return f"alarm: {condition_of(wanted)}"
     if comparison != "is":
         number, unit = evidence["thresholds"][wanted]
         words = MEASURED.get(field, f"{field.replace('_', ' ')} {{v}}")
@@ -134,5 +126,5 @@ def _threshold(evidence: Evidence, name: str) -> str:
 
 def _alarm(line: Any) -> str:
     condition, where = line[0], line[1]
-    what = CONDITIONS.get(condition) or one_line(condition, 40).replace("-", " ")
+    what = condition_of(condition)
     return f"{what} on the {one_line(where, 20)} line" if where not in ("", "feed") else what

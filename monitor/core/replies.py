@@ -5,16 +5,11 @@ Editing rules: what an answer does is decided in `concerns.py`; here only which 
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
-
 from monitor.core.briefing import named
-from monitor.core.calls import Caller
 from monitor.core.concern import Concern
 from monitor.core.concerns import Event, State
-from monitor.core.holding import Held
-from monitor.core.journal import Journal
+from monitor.core.ledger import Ledger
 from monitor.core.phrases import clock
-from monitor.core.site import Site
 
 PAST = {
     "accept": "accepted",
@@ -26,27 +21,8 @@ PAST = {
 """How the journal names an answer."""
 
 
-class Replies(ABC):
+class Replies(Ledger):
     """The part of responsibility that answers people."""
-
-    site: Site
-    _journal: Journal
-    _caller: Caller
-    _held: Held | None
-
-    @abstractmethod
-    def happens(
-        self, concern: Concern, event: Event, now: int, *, person: str | None = None, why: str = ""
-    ) -> str | None:
-        """Look the event up in the table and do what the cell says."""
-
-    @abstractmethod
-    def open_of(self, subject: str) -> list[Concern]:
-        """The live concerns of a subject."""
-
-    @abstractmethod
-    def _over(self, concern: Concern, at: int, now: int, why: str) -> None:
-        """Note that a concern is over."""
 
     def answer(
         self,
@@ -82,7 +58,7 @@ class Replies(ABC):
         if answer == "withdraw":
             return "Withdrawn; everybody who was told hears it."
         more = self._with_it(concern, event, held, person, now)
-        if by_holder and answer != "accept" and self._held is not None:
+        if by_holder and answer != "accept":
             self._held.hand_back(
                 concern.subject, person, now
             )  # nor does she say any more that it is on purpose

@@ -6,68 +6,17 @@ event it is. Rules run on message time (`at`), everything else on `now`.
 
 from __future__ import annotations
 
-import json
-
-from monitor.core.actions import Actions
-from monitor.core.calls import CALLS, Caller
+from monitor.core.calls import CALLS
 from monitor.core.concern import Concern, concern_id
-from monitor.core.concerns import Do, Event, State, next_state
+from monitor.core.concerns import Event, State
 from monitor.core.device import Edge
-from monitor.core.holding import Held, Holding, Sight
-from monitor.core.journal import Journal
-from monitor.core.outbox import Notice, Outbox
+from monitor.core.outbox import Notice
 from monitor.core.replies import Replies
 from monitor.core.rulebook import PRIORITY
-from monitor.core.site import Site
-from monitor.core.timers import Kind, Timers
 
 
-class Responsibility(Replies, Holding):
+class Responsibility(Replies):
     """All concerns, and everything that happens to them."""
-
-    def __init__(self, site: Site, journal: Journal, timers: Timers, sight: Sight) -> None:
-        self.site, self._journal, self._timers, self._sight = site, journal, timers, sight
-        self.concerns: dict[str, Concern] = {}
-        self.of_subject: dict[str, dict[str, Concern]] = {}  # subject -> rule -> the newest concern
-        self.dirty: set[str] = set()
-        self.left: set[str] = set()  # subjects that a concern has left: their lists are published anew
-        self._raised = 0  # how many had been raised then
-        self._kept: dict[str, str] = {}  # the concerns of the subject that is being stepped, as they were
-        self._caller = Caller(site, journal)
-        self._actions = Actions(site, journal, self._caller)
-        self._held: Held | None = None
-
-    @property
-    def held(self) -> Held | None:
-        """What is held on purpose; set by the engine."""
-        return self._held
-
-    @held.setter
-    def held(self, held: Held) -> None:
-        self._held, self._actions.held_until = held, held.until
-
-    @property
-    def outbox(self) -> Outbox:
-        """Where notices go; set by the engine, which composes the texts."""
-        return self._caller.outbox
-
-    @outbox.setter
-    def outbox(self, outbox: Outbox) -> None:
-        self._caller.outbox = outbox
-
-    @property
-    def only(self) -> dict[str, str]:
-        """Subject -> the one person whom its concerns go to, in place of a ladder."""
-        return self._caller.only
-
-    @property
-    def duty_seen(self) -> int:
-        """When it was last looked at who is on duty: after a start, what has changed since is not missed."""
-        return self._actions.duty_seen
-
-    @duty_seen.setter
-    def duty_seen(self, at: int) -> None:
-        self._actions.duty_seen = at
 
     # ---- what rules do -------------------------------------------------------------------------------------------
 
@@ -83,7 +32,7 @@ class Responsibility(Replies, Holding):
         elif edge.kind == "priority-raised":
             if concern is not None and concern.live:
                 self._rise(concern, edge, now, evidence)
-        elif self._held is not None and (hold := self._held.quiets(subject, edge.rule)) is not None:
+        elif (hold := self._held.quiets(subject, edge.rule)) is not None:
             self._journal.note(
                 "quieted",
                 now=now,
@@ -191,22 +140,6 @@ class Responsibility(Replies, Holding):
             self._touch(concern)
         return moved
 
-    def settle(self, concern: Concern, at: int, now: int, why: str) -> None:
-        """The trouble is over at instant `at`."""
-        self._journal.about("settled", concern, now, at=at, why=why)
-        self._over(concern, at, now, why)
-        self.happens(concern, Event.SETTLES, now)
-
-    def withdraw(self, concern: Concern, now: int, why: str) -> None:
-        """No longer anybody's business, as its rule is not there any more."""
-        self._journal.about("withdrawn", concern, now, why=why)
-        self._over(concern, now, now, why)
-        self.happens(concern, Event.WITHDRAWN, now)
-
-    def _over(self, concern: Concern, at: int, now: int, why: str) -> None:
-        concern.settled_at, concern.settled = at, why
-        self._timers.put(max(at, now) + self.site.times.keep_settled, Kind.RETIRE, concern.id)
-
     def release_held_back(self, concern: Concern, now: int) -> None:
         """The backlog has been read and this concern is still there: tell it now, saying how late."""
         assert concern.held_back is not None
@@ -272,7 +205,7 @@ class Responsibility(Replies, Holding):
                 self.dirty.add(concern.id)
 
     def _duty_ends(self, concern: Concern, now: int) -> None:
-        held = self._held is not None and self._held.until(concern) is not None
+        held = self._held.until(concern) is not None
         self._journal.about("duty-ended", concern, now, person=concern.holder, held=held or None)
         self.happens(concern, Event.DUTY_ENDS_HELD if held else Event.DUTY_ENDS, now)
 
@@ -302,96 +235,60 @@ class Responsibility(Replies, Holding):
             elif not sent and why == "further" and concern.holder == notice.person:
                 self.happens(concern, Event.FAILED_FOR_HOLDER, now, person=notice.person)
 
-    # ---- the table -------------------------------------------------------------------------------------------------
-
-    def happens(
-        self, concern: Concern, event: Event, now: int, *, person: str | None = None, why: str = ""
-    ) -> str | None:
-        """Look the event up in the table and do what the cell says; returns what it says to who answered."""
-        cell = next_state(concern.state, event)
-        was, concern.state = concern.state, cell.to
-        if was is State.ACCEPTED and cell.to is not State.ACCEPTED:
-            concern.recheck_at = None
-        if cell.to is not State.OPEN:
-            concern.wait_at = None
-        called = concern.call_began
-        said = self._actions.perform(cell, concern, event, person, now, why)
-        if concern.call_began != called or Do.COVER in cell.do or Do.TELL_HOLDER_FURTHER in cell.do:
-            concern.measure = self._sight.measure(concern)
-        self._touch(concern)
-        return said
-
-    # ---- of a subject ----------------------------------------------------------------------------------------------
-
     def _covered(self, subject: str, rank: int) -> str | None:
         """Who has this subject for something at least as urgent; whoever holds it on purpose need not be with it."""
         for concern in self.open_of(subject):
             if concern.state is State.ACCEPTED and concern.rank >= rank:
-                if self._held is not None and self._held.until(concern) is not None:
+                if self._held.until(concern) is not None:
                     continue
                 return concern.holder
         return None
 
-    def open_of(self, subject: str) -> list[Concern]:
-        """The live concerns of a subject, oldest first."""
-        return sorted((c for c in self.of_subject.get(subject, {}).values() if c.live), key=_age)
+    # ---- what is so on purpose --------------------------------------------------------------------------------------
 
-    def in_order(self) -> list[Concern]:
-        """All concerns, oldest first: the same order after a restart."""
-        return sorted(self.concerns.values(), key=_age)
+    def hold(self, concern: Concern, person: str, now: int) -> None:
+        """A person has said that what this concern is about is so on purpose: hers until the hold ends."""
+        by_holder = concern.state is State.ACCEPTED and concern.holder == person
+        past = (
+            "accepted-again" if by_holder else "taken-over" if concern.state is State.ACCEPTED else "accepted"
+        )
+        self._journal.about(past, concern, now, person=person, held=True)
+        self.happens(concern, Event.HELD_BY_HOLDER if by_holder else Event.HELD, now, person=person)
 
-    def retire(self, concern: Concern, now: int) -> None:
-        """Forget a concern that settled long ago; the trail keeps its story."""
-        if (
-            concern.live
-            or concern.settled_at is None
-            or now - concern.settled_at < self.site.times.keep_settled
-        ):
+    def hold_ended(
+        self, concern: Concern, why: str, told: str | None, now: int, *, feeds: bool = False
+    ) -> None:
+        """A concern is held no longer: unless it `feeds` or nothing is new, its holder or `told` hears, then rung 1."""
+        holder = concern.holder
+        on_duty = holder is not None and self.site.rota.is_on_duty(holder, now)
+        if concern.state is State.ACCEPTED and (feeds or not self._sight.troubled(concern, now)):
+            self.happens(concern, Event.HOLD_ENDS_QUIET if on_duty else Event.DUTY_ENDS, now)
             return
-        del self.concerns[concern.id]
-        self.outbox.groups.forget((concern.id,), self.concerns)
-        if self.of_subject.get(concern.subject, {}).get(concern.rule) is concern:
-            del self.of_subject[concern.subject][concern.rule]
-        self.dirty.add(concern.id)
+        if told is not None and on_duty:
+            told = holder
+        self.happens(concern, Event.HOLD_ENDS, now, person=told, why=why)
 
-    def keep(self, subject: str) -> None:
-        """Remember what the concerns of a subject are before something is done to them."""
-        self._kept = {rule: _text(concern) for rule, concern in self.of_subject.get(subject, {}).items()}
-        self._raised = self._journal.noted["raised"]
-
-    def undo(self, subject: str, now: int) -> None:
-        """Make the concerns of a subject what they were at `keep`; the trail says of which that is so."""
-        known = self.of_subject.setdefault(subject, {})
-        for rule, concern in list(known.items()):
-            text = self._kept.get(rule)
-            if text == _text(concern):
-                continue
-            before = None if text is None else Concern.load(json.loads(text))
-            same = before is not None and before.id == concern.id
-            self._journal.about("undone", concern, now, live=before is not None and same and before.live)
-            del self.concerns[concern.id], known[rule]
-            if same or self._raised < self._journal.noted["raised"]:
-                self._raised += not same
-                self.dirty.add(concern.id)  # else the fault came before it was noted: there never was one
-            if before is not None:
-                self.concerns[before.id] = known[rule] = before
-                self.queue(before)
-
-    def queue(self, concern: Concern) -> None:
-        """Put the concern's next instant on the heap."""
-        due = concern.due()
-        if due is not None and due != concern.queued:
-            concern.queued = due
-            self._timers.put(due, Kind.CONCERN, concern.id)
-
-    def _touch(self, concern: Concern) -> None:
-        self.dirty.add(concern.id)
-        self.queue(concern)
-
-
-def _text(concern: Concern) -> str:
-    return json.dumps(concern.dump())
-
-
-def _age(concern: Concern) -> tuple[int, int, str, str]:
-    return concern.opened, concern.raised_at, concern.subject, concern.rule
+    def after_hold(
+        self,
+        subject: str,
+        unit: str,
+        edge: Edge,
+        evidence: dict[str, object],
+        why: str,
+        told: str | None,
+        *,
+        due: int,
+        now: int,
+    ) -> None:
+        """A rule that was quieted until `due` still holds: a concern now, told to `told` first, if anybody."""
+        if why == "raised":
+            self.edge(subject, unit, edge, now, evidence)
+            return
+        concern = self.of_subject.get(subject, {}).get(edge.rule.id)
+        concern, name = self._new_or_again(concern, subject, unit, edge, now, evidence)
+        concern.late_by = now - due if now - due > self.site.times.clock_tolerance else None
+        self._journal.about(
+            name, concern, now, at=edge.at, since=edge.since, evidence=evidence, after_hold=True
+        )
+        self.happens(concern, Event.HOLD_ENDS, now, person=told, why=why)
+        concern.called_at = max(now, edge.at)

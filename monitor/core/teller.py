@@ -15,10 +15,11 @@ from monitor.core.calls import CALLS
 from monitor.core.concern import Concern
 from monitor.core.concerns import State
 from monitor.core.effects import Publish
+from monitor.core.fact_words import what_of
 from monitor.core.facts import Facts
 from monitor.core.fleet import Fleet
-from monitor.core.group_notices import NAMED, Alike, Many, many_mail, many_page
-from monitor.core.groups import Groups
+from monitor.core.group_notices import KINDS, NAMED, PLACES_ON_A_PAGE, Alike, Many, many_mail, many_page
+from monitor.core.groups import ALONE, Groups
 from monitor.core.gsm7 import SINGLE, fit, septets
 from monitor.core.guidance import CAUTION
 from monitor.core.instants import MINUTE, show_duration
@@ -34,10 +35,9 @@ from monitor.core.rulebook import RANK
 from monitor.core.site import Site
 from monitor.core.topics import concerns_topic
 from monitor.core.ways import QUIET
-from monitor.core.wording import WHAT, WHY
+from monitor.core.wording import WHY
 
-AT_LENGTH = 5  # concerns of a group or a summary that a mail still tells one by one; as many as are no group
-_KINDS = ("call", "yours", "told", "over")
+AT_LENGTH = ALONE  # concerns of a group or a summary that a mail still tells one by one
 
 
 class Teller:
@@ -115,7 +115,7 @@ class Teller:
         by_kind: dict[tuple[str, str, str], list[tuple[Concern, str]]] = {}
         for concern, why in said:
             by_kind.setdefault((WHY[why].kind, concern.unit, concern.rule), []).append((concern, why))
-        ordered = sorted(by_kind.items(), key=lambda item: (_KINDS.index(item[0][0]), *_worst(item[1])))
+        ordered = sorted(by_kind.items(), key=lambda item: (KINDS.index(item[0][0]), *_worst(item[1])))
         alike: list[Alike] = []
         facts: list[Facts] = []
         for key, members in ordered:
@@ -125,7 +125,7 @@ class Teller:
             whys = {why for _, why in members} - {"still"}
             why = whys.pop() if len(whys) == 1 else ""
             alike.append(Alike(*key, total=len(members), high=high, new=new, why=why))
-            room = (NAMED if form == "mail" else 2) - (len(facts) if form == "mail" else 0)
+            room = NAMED - len(facts) if form == "mail" else PLACES_ON_A_PAGE
             facts += [self._facts(concern, person, why, now) for concern, why in members[: max(0, room)]]
         reference = notice.group or notice.id
         answered = [concern.id for concern, why in said if WHY[why].kind != "over"]
@@ -157,9 +157,10 @@ class Teller:
             entry = site.entry(concern.subject)
             places = (entry.place, entry.pager_place) if entry is not None else (None, None)
             place = one_line((places[0] if form == "mail" else places[1]) or concern.subject)
-            what = WHAT[concern.rule].short if concern.rule in WHAT else one_line(concern.rule, 40)
             code = "" if WHY[why].kind == "over" else f" Code {site.code(concern.id, notice.person)}"
-            lines.append(" ".join([*label, concern.priority.upper(), f"{place}: {what}.{code}"]))
+            lines.append(
+                " ".join([*label, concern.priority.upper(), f"{place}: {what_of(concern.rule)}.{code}"])
+            )
         if form == "mail":
             subject = f"{lines[0].partition('.')[0]}" + (f" (+{len(lines) - 1} more)" if lines[1:] else "")
             said_plainly = (

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
-from collections import Counter
 from typing import NamedTuple
 
 from monitor.core.chronicle import KIND, key
-from monitor.core.claims import Claims
 from monitor.core.device import Device
-from monitor.core.holds import Hold, Holds
-from monitor.core.responsibility import Responsibility
+from monitor.core.holds import Hold
+from monitor.core.waking import Waking
 
 
 class Undo(NamedTuple):
@@ -22,31 +19,8 @@ class Undo(NamedTuple):
     held: tuple[Hold, ...]
 
 
-class Undoing(ABC):
+class Undoing(Waking):
     """The part of the fleet that goes back."""
-
-    responsibility: Responsibility
-    holds: Holds
-    devices: dict[str, Device]
-    dirty: set[str]
-    marks: dict[tuple[str, str], str | None]
-    guarding: bool
-    _touched: str
-    _counters: Counter[str]
-    _dropped: dict[str, tuple[str, ...]]
-    _claims: Claims
-
-    @abstractmethod
-    def count(self, device: Device) -> None:
-        """Know how many devices there are of each unit and bridge."""
-
-    @abstractmethod
-    def uncount(self, device: Device) -> None:
-        """This device is not there any more, or not as it was."""
-
-    @abstractmethod
-    def queue(self, device: Device) -> None:
-        """Put the device's next deadline on the heap."""
 
     def before(self, name: str, *, answered: bool = False) -> Undo:
         """What this device is now, to go back to if taking a message fails half-way; `answered`: its concerns too."""

@@ -7,24 +7,14 @@ from abc import ABC, abstractmethod
 from collections.abc import Sequence
 
 from monitor.core.device import RESTS, Device, Edge
-from monitor.core.sight import SightState
-from monitor.core.site import Site
-from monitor.core.timers import Kind, Timers
-from monitor.core.unseen import Unseen
+from monitor.core.room import Room
+from monitor.core.timers import Kind
 
 STEP = 25  # what a device that is stepped costs, in devices only looked at
 
 
-class Waking(ABC):
+class Waking(Room, ABC):
     """The part of the fleet that lets deadlines pass."""
-
-    site: Site
-    sight: SightState
-    unseen: Unseen
-    devices: dict[str, Device]
-    dirty: set[str]
-    _timers: Timers
-    _waiting: dict[str, list[str]]
 
     @abstractmethod
     def instant(self, device: Device, at: int, edges: Sequence[Edge], now: int) -> None:

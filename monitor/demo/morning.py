@@ -13,11 +13,11 @@ from typing import Final
 from monitor.adapters.store_reader import StoreReader
 from monitor.adapters.store_schema import FILE_NAME
 from monitor.adapters.trail_keys import PUBLIC, read_public
+from monitor.core.fact_words import what_of
 from monitor.core.heads import Head, read
 from monitor.core.instants import MINUTE, show
 from monitor.reports import page
 from monitor.reports.answers import as_text
-from monitor.reports.handover import what_of
 from monitor.reports.making import Source, handover
 from monitor.reports.spans import Span
 from monitor.settings import Settings

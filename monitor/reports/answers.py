@@ -139,7 +139,10 @@ def _repeated(report: Handover) -> Answer:
     for one in report.repeated:
         whats = [what if often == 1 else f"{what} ({times(often)})" for what, often in one.what[:MOST_WHATS]]
         whats += ["and more"] if len(one.what) > MOST_WHATS else []
-        lines.append(f"{one.place}, {times(one.times)}: {'; '.join(whats)}")
+        counted = (
+            f", {times(one.times)}" if one.times > 1 else ""
+        )  # what comes again and again says so itself
+        lines.append(f"{one.place}{counted}: {'; '.join(whats)}")
     pumps = len(report.repeated)
     short = "nothing" if not pumps else f"{pumps} pump{'s' if pumps > 1 else ''} in trouble more than once"
     return _answer(2, short, lines)

@@ -12,13 +12,13 @@ from dataclasses import dataclass, field
 from math import inf
 from typing import Any, Final, NamedTuple
 
+from monitor.core.fact_words import what_of
 from monitor.core.instants import HOUR, MINUTE
 from monitor.core.journal import MOST_AN_HOUR
 from monitor.core.load import Load, load
 from monitor.core.phrases import times
 from monitor.core.plans import Zone
 from monitor.core.site import Site
-from monitor.core.wording import WHAT
 from monitor.reports.courses import Course, Story
 from monitor.reports.nights import Night
 from monitor.reports.spans import Span
@@ -169,12 +169,6 @@ class Names:
         return self.site.called(name) or "somebody no longer listed"
 
 
-def what_of(rule: str) -> str:
-    """What a rule is about, in the words of notices."""
-    words = WHAT.get(rule)
-    return words.short if words else rule.replace("-", " ")
-
-
 def rows(story: Story, names: Names, unit: str | None, span: Span) -> tuple[list[Row], list[Row]]:
     """The concerns that live at the end of the shift, most urgent first, and those that were over in it."""
     live, over = [], []
@@ -238,40 +232,61 @@ def asked(story: Story, names: Names, span: Span, concerns: set[str]) -> tuple[A
     return tuple(sorted(found, key=lambda one: (-one.load.number, one.who)))
 
 
-def repeated(courses: Iterable[Course], names: Names, span: Span) -> tuple[Repeated, ...]:
-    """The pumps that were in trouble more than once, or once with what comes again and again; most often first.
+class Troubled(NamedTuple):
+    """A pump's troubles in a span: when each began (ms UTC), what held at once as one; and how often each rule held."""
+
+    device: str
+    begun: tuple[int, ...]
+    rules: Counter[str]
+
+    @property
+    def what(self) -> tuple[tuple[str, int], ...]:
+        """What it was each time, in the words of notices, most often first."""
+        return tuple((what_of(rule), often) for rule, often in self.rules.most_common())
+
+
+def troubled(courses: Iterable[Course], names: Names, span: Span) -> list[Troubled]:
+    """The pumps that keep coming back, the worst first: in trouble more than once, or with what comes again and again.
 
     One trouble holds several rules, and is told of again while it stands: it has not come back by that.
     """
-    what: dict[str, Counter[str]] = defaultdict(Counter)
+    rules: dict[str, Counter[str]] = defaultdict(Counter)
     spells: dict[str, list[tuple[int, float]]] = defaultdict(list)
     for course in courses:
         device = names.device(course.device)
         begun = [spell for spell in course.spells if span.start <= spell.start < span.end]
         if begun and course.state != "undone" and not device.startswith("unit:"):
-            what[device][course.rule] += len(begun)
+            rules[device][course.rule] += len(begun)
             spells[device] += [(one.start, inf if one.end is None else one.end) for one in begun]
     found = []
-    for device, often in what.items():
+    for device, often in rules.items():
         recurring = {
             rule.id
             for rule in names.site.rules_for(names.unit(device), device)
             if rule.pattern == "recurring"
         }
-        number = _apart(spells[device])
-        if number > 1 or recurring & often.keys():
-            said = tuple((what_of(rule), times) for rule, times in often.most_common())
-            found.append(Repeated(names.place(device), device, number, said))
-    return tuple(sorted(found, key=lambda one: (-one.times, one.device))[:MOST_REPEATED])
+        apart = _apart(spells[device])
+        if len(apart) > 1 or recurring & often.keys():
+            found.append(Troubled(device, apart, often))
+    return sorted(found, key=lambda one: (-len(one.begun), one.device))[:MOST_REPEATED]
 
 
-def _apart(spells: Iterable[tuple[int, float]]) -> int:
-    """How many times there were, those that touch taken as one."""
-    number, until = 0, -inf
+def _apart(spells: Iterable[tuple[int, float]]) -> tuple[int, ...]:
+    """When each time began, those that touch taken as one."""
+    begun, until = [], -inf
     for start, end in sorted(spells):
-        number += start > until
+        if start > until:
+            begun.append(start)
         until = max(until, end)
-    return number
+    return tuple(begun)
+
+
+def repeated(courses: Iterable[Course], names: Names, span: Span) -> tuple[Repeated, ...]:
+    """The pumps that keep coming back, for people."""
+    return tuple(
+        Repeated(names.place(one.device), one.device, len(one.begun), one.what)
+        for one in troubled(courses, names, span)
+    )
 
 
 class _Gaps:

@@ -19,11 +19,12 @@ from monitor.core.technical import ALIVE_KEY, GAP
 from monitor.reports import courses
 from monitor.reports.courses import Story
 from monitor.reports.handover import Handover, Names, answered, asked, gaps, repeated, rows
-from monitor.reports.nights import BEGINNING, FED, UNKNOWN, Night, Piece, given, pieces, planned
+from monitor.reports.nights import BEGINNING, END, FED, UNKNOWN, Night, Piece, given, pieces, planned
 from monitor.reports.noted import changes, drills, holds
 from monitor.reports.spans import Span
 
 FAR = 10**14  # ms: later than any instant
+NOT_HEARD = "not heard of in this shift"
 NO_RECORD = "no record of what it did"  # of a store from before there were marks, or of those that are gone
 Progress = Callable[[int, int], None]
 
@@ -223,6 +224,7 @@ def night(
     shown = pieces(marks, span, None, pump.unseen)
     known = _unknown(pump, marks, shown, span, zone)
     doubts = [known] if known else []
+    said = {NOT_HEARD: (BEGINNING, END), "": ()}.get(known, (BEGINNING,))  # by that already
     total: float | None = None
     complete = True
     parts = feeds.parts(device, span)
@@ -241,7 +243,7 @@ def night(
             total = (total or 0.0) + seen.ml
         elif other != device:
             doubts.append(f"what {other} gave is not known")
-        doubts += [doubt for doubt in seen.doubts if not (known and doubt == BEGINNING)]
+        doubts += [doubt for doubt in seen.doubts if doubt not in said]
     plan, target = feeds.plan(device, span.end)
     if (gone := feeds.gone_to(device, span)) is not None:
         plan = None
@@ -283,7 +285,7 @@ def _unknown(pump: Pump, marks: Sequence[Mark], shown: Sequence[Piece], span: Sp
         return "not heard of yet in this shift"
     if first.at > span.start + pump.unseen and first.heard > span.start:
         return NO_RECORD + (f" before {clock(first.at, span.end, zone)}" if first.at < span.end else "")
-    return "not heard of in this shift" if all(piece.doing == UNKNOWN for piece in shown) else ""
+    return NOT_HEARD if all(piece.doing == UNKNOWN for piece in shown) else ""
 
 
 def _places(reader: StoreReader, site: Site) -> dict[str, str | None]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, Final, NamedTuple
 
-from monitor.core.phrases import clock
+from monitor.core.phrases import clock, to_the_second
 from monitor.reports.courses import Story
 from monitor.reports.handover import Names, Noted
 from monitor.reports.spans import Span
@@ -155,16 +155,10 @@ def _drill_words(told: Mapping[str, Any], detail: Mapping[str, Any], names: Name
     outcome, after = str(detail.get("outcome")), detail.get("after") or {}
     if outcome == "accepted":
         took = after.get("accepted")
-        late = "" if took is None else f" after {seconds(int(took))}"
+        late = "" if took is None else f" after {to_the_second(int(took))}"
         return f"{begin}: accepted by {names.person(told.get('person'))}{late}"
     why = str(detail.get("why") or "").rstrip(".")
     return f"{begin}: {OUTCOMES.get(outcome, outcome)}" + (f", {why}" if why else "")
-
-
-def seconds(ms: int) -> str:
-    """A duration to the second."""
-    minutes, rest = divmod(round(ms / 1000), 60)
-    return f"{minutes} min {rest} s" if minutes else f"{rest} s"
 
 
 def changes(story: Story, names: Names, unit: str | None, span: Span) -> tuple[Noted, ...]:

@@ -1,21 +1,16 @@
-"""The handover as one HTML file that stands alone and prints on A4, and as PDF."""
+"""The handover as one HTML file."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-from importlib.resources import files
-from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from monitor.core.guidance import CAUTION
 from monitor.core.instants import HOUR
 from monitor.core.load import Band
-from monitor.core.phrases import clock, for_how_long, ml, quantity, times
-from monitor.core.plans import Zone
+from monitor.core.phrases import clock, for_how_long, ml, quantity, to_the_second
 from monitor.reports.answers import answers, natural, not_seen
+from monitor.reports.frame import DAY, local_date, render
 from monitor.reports.handover import Handover
 from monitor.reports.strips import LEGEND, scale, strip, totals
 
@@ -28,10 +23,6 @@ BANDS: Final = {
 
 
 MOST_ROWS: Final = 300  # of what was over: a bad night's page must still be printed and mailed
-
-
-class PdfMissing(Exception):
-    """What makes PDFs is not installed."""
 
 
 def html(report: Handover, made: int) -> str:
@@ -51,25 +42,22 @@ def html(report: Handover, made: int) -> str:
             return shown
         return Markup("{} <small>{}</small>").format(shown, quantity(volume_ml * kcal_per_ml, "kcal"))
 
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    folder = files("monitor.reports") / "templates"
-    template = environment.from_string((folder / "handover.html").read_text(encoding="utf-8"))
     lasted = span.end - span.start
     nights = sorted(report.nights, key=lambda night: natural(night.place, night.device))
-    return template.render(
+    return render(
+        "handover.html",
+        made=made,
+        zone=zone,
         report=report,
         unit=report.unit,
         day=date(span.start, report),
         times=f"{clock(span.start, span.start, zone)} to {until(report)}",
         length=f", {for_how_long(lasted)}" if lasted % HOUR == 0 else "",
         so_far=at(report.as_of) if report.as_of < span.end else "",
-        caution=CAUTION,
-        style=Markup((folder / "style.css").read_text(encoding="utf-8")),
         legend=LEGEND,
         answers=answers(report),
         not_seen=not_seen(report),
         at=at,
-        times_of=times,
         volume=volume,
         fed=sorted(nights, key=lambda night: -(night.missed_ml or 0)),
         scale=scale(span, zone),
@@ -81,28 +69,7 @@ def html(report: Handover, made: int) -> str:
         bands=BANDS,
         any_doubt=any(night.doubts for night in nights),
         most_rows=MOST_ROWS,
-        made=f"{date(made, report)} {clock(made, made, zone)}",
     )
-
-
-def weasyprint() -> Any:
-    """What makes PDFs; PdfMissing without it or without the libraries that it needs."""
-    try:
-        import weasyprint
-    except ImportError as error:
-        raise PdfMissing("a PDF needs WeasyPrint: pip install 'secondbell[pdf]'") from error
-    except OSError as error:  # it is there, and the system's own libraries are not
-        raise PdfMissing(f"a PDF needs the libraries of WeasyPrint: {error}") from error
-    return weasyprint
-
-
-def pdf(page: str, path: Path) -> None:
-    """Write the page as PDF; PdfMissing, OSError."""
-    weasyprint().HTML(string=page, url_fetcher=_nothing).write_pdf(path)
-
-
-def _nothing(url: str) -> dict[str, object]:
-    raise ValueError(f"a report fetches nothing: {url}")
 
 
 def acceptance(report: Handover) -> str:
@@ -115,9 +82,12 @@ def acceptance(report: Handover) -> str:
         if found.median is None:
             said += "Fewer than half were ever accepted."
         else:
-            low, high = (for_how_long_s(one) for one in (found.quarter, found.three_quarters))
+            low, high = (
+                "never" if one is None else to_the_second(one)
+                for one in (found.quarter, found.three_quarters)
+            )
             said += (
-                f"Half were accepted within {for_how_long_s(found.median)} "
+                f"Half were accepted within {to_the_second(found.median)} "
                 f"(a quarter {low}, three quarters {high})."
             )
         if found.accepted < found.number:
@@ -127,22 +97,9 @@ def acceptance(report: Handover) -> str:
     return said + more
 
 
-def for_how_long_s(ms: int | None) -> str:
-    """A duration to the second; "never" where it did not come to it."""
-    if ms is None:
-        return "never"
-    minutes, seconds = divmod(round(ms / 1000), 60)
-    return f"{minutes} min {seconds} s" if minutes else f"{seconds} s"
-
-
 def date(at: int, report: Handover) -> str:
     """The local day of an instant, with its weekday."""
-    return local_date(at, report.zone, "%A %-d %B %Y")
-
-
-def local_date(at: int, zone: Zone, form: str) -> str:
-    """The local day of an instant, as `strftime` writes it."""
-    return datetime.fromtimestamp((at + zone.offset(at)) / 1000, UTC).strftime(form)
+    return local_date(at, report.zone, DAY)
 
 
 def when(report: Handover) -> str:

@@ -7,7 +7,7 @@ device-day, where a day counts for a device that was heard of on it. Unknown is 
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -18,12 +18,12 @@ from monitor.core.instants import HOUR
 from monitor.core.plans import DAY, Zone
 from monitor.reports import courses
 from monitor.reports.courses import Course, Story
-from monitor.reports.handover import Gap, Names, answered, gaps, what_of
+from monitor.reports.handover import DID_NOT_RUN, Gap, Names, answered, gaps, troubled
 from monitor.reports.making import Feeds, Pump, Source, night
 from monitor.reports.spans import Span
 from monitor.reports.survival import Acceptance
 
-MOST_NAMED = 10  # pumps that are named as those that trouble most
+MOST_WHATS = 3  # troubles of one pump
 FEW_WEEKS = 4  # with fewer that were recorded the page says that this is no trend; common practice, no source
 NONE, PART, ALL = "not recorded", "recorded in part", "recorded"
 """How much of a week the trail tells of."""
@@ -80,7 +80,7 @@ class Week:
 
 
 class Offender(NamedTuple):
-    """A pump that troubled most: how often somebody was wanted, in how many of the weeks, for what."""
+    """A pump that keeps coming back: how many times it was in trouble, begun in how many of the weeks, with what."""
 
     place: str
     device: str
@@ -189,7 +189,7 @@ def review(
         zone=site.zone,
         zone_name=site.zone_name,
         weeks=tuple(
-            _week(span, mine, fed[place], names, _recorded(span, begun), unseen)
+            _week(span, mine, fed[place], names, recorded(span, begun, unseen), unseen)
             for place, span in enumerate(spans)
         ),
         offenders=offenders(mine, names, spans),
@@ -201,9 +201,12 @@ def review(
     )
 
 
-def _recorded(span: Span, begun: int) -> str:
-    """How much of a week lies after the trail's first entry."""
-    return NONE if span.end <= begun else PART if span.start < begun else ALL
+def recorded(span: Span, begun: int, unseen: Iterable[Gap]) -> str:
+    """How much of a week lies after the trail's first entry; nothing is recorded where Second Bell did not run."""
+    away = out_of_sight((gap for gap in unseen if gap.why == DID_NOT_RUN), span)
+    if span.end <= begun or away == span.end - span.start:
+        return NONE
+    return PART if span.start < begun else ALL
 
 
 class Fed(NamedTuple):
@@ -313,24 +316,14 @@ def out_of_sight(unseen: Iterable[Gap], span: Span) -> int:
 
 
 def offenders(mine: Iterable[Course], names: Names, spans: Sequence[Span]) -> tuple[Offender, ...]:
-    """The pumps at which somebody was wanted most often."""
-    what: dict[str, Counter[str]] = defaultdict(Counter)
-    weeks: dict[str, set[int]] = defaultdict(set)
-    for course in mine:
-        device = names.device(course.device)
-        for opening in course.openings:
-            for place, span in enumerate(spans):
-                if span.start <= opening.since < span.end:
-                    what[device][what_of(course.rule)] += 1
-                    weeks[device].add(place)
-    found = [
-        Offender(
-            names.place(device), device, sum(often.values()), len(weeks[device]), tuple(often.most_common(3))
+    """The pumps that trouble most, counted as a handover counts what keeps coming back."""
+    found = []
+    for one in troubled(mine, names, Span(spans[0].start, spans[-1].end)):
+        weeks = sum(any(span.start <= at < span.end for at in one.begun) for span in spans)
+        found.append(
+            Offender(names.place(one.device), one.device, len(one.begun), weeks, one.what[:MOST_WHATS])
         )
-        for device, often in what.items()
-        if not device.startswith("unit:") and sum(often.values()) > 1
-    ]
-    return tuple(sorted(found, key=lambda one: (-one.times, one.device))[:MOST_NAMED])
+    return tuple(found)
 
 
 def _drills(story: Story, whole: Span, unit: str | None) -> dict[str, int]:

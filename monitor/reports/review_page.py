@@ -1,20 +1,17 @@
-"""The review as one HTML file that stands alone and prints on A4."""
+"""The review as one HTML file."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
 from functools import partial
-from importlib.resources import files
 from typing import Final, NamedTuple
 
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from monitor.core.guidance import CAUTION
-from monitor.core.phrases import clock, for_how_long, times
-from monitor.reports.handover import what_of
-from monitor.reports.page import for_how_long_s, local_date
+from monitor.core.fact_words import what_of
+from monitor.core.phrases import capital, for_how_long, times, to_the_second
+from monitor.reports.frame import local_date, render
 from monitor.reports.review import ALL, FEW_WEEKS, NONE, Review, Week
 from monitor.reports.survival import Acceptance
 
@@ -35,12 +32,9 @@ class Series(NamedTuple):
 def html(report: Review, made: int) -> str:
     """The page; `made` is when, ms UTC."""
     zone = report.zone
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    folder = files("monitor.reports") / "templates"
-    template = environment.from_string((folder / "review.html").read_text(encoding="utf-8"))
     weeks = report.weeks
     rules = [
-        Series(_capital(what_of(rule)), rule, _each(report, partial(Week.per_device_day, rule=rule)))
+        Series(capital(what_of(rule)), rule, _each(report, partial(Week.per_device_day, rule=rule)))
         for rule in report.rules
     ]
     units = [
@@ -50,18 +44,19 @@ def html(report: Review, made: int) -> str:
     ]
     parts = [
         Series(
-            f"{_capital(name)}, {first:02d}:00 to {until:02d}:00",
+            f"{capital(name)}, {first:02d}:00 to {until:02d}:00",
             "",
             _each(report, partial(Week.of_hours, first=first, until=until)),
         )
         for name, first, until in PARTS
     ]
-    return template.render(
+    return render(
+        "review.html",
+        made=made,
+        zone=zone,
         report=report,
         first=local_date(report.span.start, zone, "%-d %B %Y"),
         last=local_date(report.span.end - 1, zone, "%-d %B %Y"),
-        style=Markup((folder / "style.css").read_text(encoding="utf-8")),
-        caution=CAUTION,
         day=lambda at: local_date(at, zone, "%-d %b %Y"),
         few=few(report),
         glance=glance(report),
@@ -77,16 +72,9 @@ def html(report: Review, made: int) -> str:
         units=small(units, weeks, report),
         parts=small(parts, weeks, report),
         hours=hours(report.by_hour, sum(week.device_days for week in weeks)),
-        times_of=times,
         unseen=unseen(report),
-        unreadable="1 entry" if report.unreadable == 1 else f"{report.unreadable} entries",
         drills=", ".join(f"{DRILL_ENDS.get(end, end)} {often}" for end, often in sorted(report.drills.items())),
-        made=f"{local_date(made, zone, '%A %-d %B %Y')} {clock(made, made, zone)}",
     )  # fmt: skip
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _each(report: Review, of: Callable[[Week], float | None]) -> tuple[float | None, ...]:
@@ -125,7 +113,7 @@ def glance(report: Review) -> tuple[Glance, ...]:
     )
     usual = "not known"
     if told:
-        least, most = for_how_long_s(told[0]), for_how_long_s(told[-1])
+        least, most = to_the_second(told[0]), to_the_second(told[-1])
         usual = least if least == most else f"{least} to {most}"
     none = newest.recorded == NONE
     return (
@@ -161,7 +149,7 @@ def accepted(found: Acceptance) -> str:
     """The median, or why there is none."""
     if not found.number:
         return "nobody told"
-    return for_how_long_s(found.median) if found.median is not None else "fewer than half"
+    return to_the_second(found.median) if found.median is not None else "fewer than half"
 
 
 def bar(value: float | None, highest: float) -> Markup:

@@ -1,4 +1,4 @@
-"""What must be right between a carrier's table and the rest: its files, its login or secret, its people's addresses."""
+"""What must be right between a table of the broker or a carrier and the rest: files, login or secret, addresses."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from monitor.sitefile.password import PasswordMissing, PasswordSource, read_secr
 from monitor.sitefile.problems import show_value
 from monitor.sitefile.reading import SiteFile
 from monitor.sitefile.tables import Hidden, Login
+from monitor.sitefile.values import broker_url
 
 
 def password_source(found: SiteFile, table: Hidden) -> PasswordSource | None:
@@ -21,6 +22,11 @@ def password_source(found: SiteFile, table: Hidden) -> PasswordSource | None:
     if file is not None:
         return PasswordSource(file=found.beside(file))
     return PasswordSource(env=variable) if variable is not None else None
+
+
+def has_mail(found: SiteFile, person: str) -> bool:
+    """Whether somebody of the file has a way of mail."""
+    return any(isinstance(found.carriers.get(way.carrier), EmailTable) for way in found.people[person].reach)
 
 
 def carriers(found: SiteFile) -> Iterator[Problem]:
@@ -47,6 +53,22 @@ def address(found: SiteFile, carrier: CarrierTable | None, key: str, value: str)
     """A person's address that is none there."""
     if carrier is not None and (wanted := carrier.address_wanted(value)) is not None:
         yield Problem(found.file, key, show_value(value), wanted)
+
+
+def broker(found: SiteFile) -> Iterator[Problem]:
+    """Every mistake of the broker, in a site file or that of a watch."""
+    table = found.broker
+    if table is None:
+        return
+    urls = [broker_url(address) for address in table.addresses]
+    if len({url.tls for url in urls}) > 1:
+        yield Problem(found.file, "broker.addresses", "", "all mqtt:// or all mqtts://, not both")
+    if table.ca_file is not None and not any(url.tls for url in urls):
+        yield Problem(
+            found.file, "broker.ca_file", show_value(table.ca_file), "mqtts:// in addresses to use it for"
+        )
+    yield from certificates(found, "broker.ca_file", table.ca_file)
+    yield from password(found, "broker", table, "username", table.username is not None)
 
 
 def file(found: SiteFile, key: str, name: str | None) -> Iterator[Problem]:

@@ -11,14 +11,12 @@ from monitor.core.ladders import WAIT
 from monitor.core.problems import Problem
 from monitor.core.rulebook import Rule, override_problem
 from monitor.sitefile import carrier_checks
-from monitor.sitefile.carrier_tables import EmailTable
 from monitor.sitefile.drill_doubts import drill_mistakes
 from monitor.sitefile.handover_checks import handover_mistakes
 from monitor.sitefile.pages_table import pages_errors
 from monitor.sitefile.problems import show_value
 from monitor.sitefile.reading import SiteFile
 from monitor.sitefile.tables import LadderTable
-from monitor.sitefile.values import broker_url
 
 Rules = Mapping[str, Rule]
 
@@ -30,7 +28,7 @@ def errors_in(found: SiteFile, rules: Rules, *, all_known: bool = True) -> list[
     """
     checks = (
         _site(found),
-        _broker(found),
+        carrier_checks.broker(found),
         carrier_checks.carriers(found),
         _people(found),
         _ladders(found),
@@ -124,25 +122,10 @@ def _heads(found: SiteFile) -> Iterator[Problem]:
     if (person := found.heads.to) is None:
         return
     yield from _person(found, "heads.to", person)
-    reach = found.people[person].reach if person in found.people else ()
-    mails = [way for way in reach if isinstance(found.carriers.get(way.carrier), EmailTable)]
-    if person in found.people and not mails and "carriers" not in found.broken:
-        yield Problem(found.file, "heads.to", show_value(person), 'a person with a way of kind = "email"')
-
-
-def _broker(found: SiteFile) -> Iterator[Problem]:
-    broker = found.broker
-    if broker is None:
+    if person not in found.people or "carriers" in found.broken:
         return
-    urls = [broker_url(address) for address in broker.addresses]
-    if len({url.tls for url in urls}) > 1:
-        yield Problem(found.file, "broker.addresses", "", "all mqtt:// or all mqtts://, not both")
-    if broker.ca_file is not None and not any(url.tls for url in urls):
-        yield Problem(
-            found.file, "broker.ca_file", show_value(broker.ca_file), "mqtts:// in addresses to use it for"
-        )
-    yield from carrier_checks.certificates(found, "broker.ca_file", broker.ca_file)
-    yield from carrier_checks.password(found, "broker", broker, "username", broker.username is not None)
+    if not carrier_checks.has_mail(found, person):
+        yield Problem(found.file, "heads.to", show_value(person), 'a person with a way of kind = "email"')
 
 
 def _people(found: SiteFile) -> Iterator[Problem]:

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING
 
 from monitor.core.problems import Problem
-from monitor.sitefile.carrier_tables import EmailTable
+from monitor.sitefile.carrier_checks import has_mail
 from monitor.sitefile.problems import show_value
 from monitor.sitefile.shifts_table import SHIFTS
 
@@ -22,7 +22,7 @@ def handover_mistakes(found: SiteFile) -> Iterator[Problem]:
         if person not in found.written["people"]:
             wanted = f"one of the people of this file: {_names(found.written['people'])}"
             yield Problem(found.file, f"handover.to[{index}]", show_value(person), wanted)
-        elif person in found.people and "carriers" not in found.broken and not _has_mail(found, person):
+        elif person in found.people and "carriers" not in found.broken and not has_mail(found, person):
             wanted = 'a person with a way of kind = "email": a page is too long for a pager'
             yield Problem(found.file, f"handover.to[{index}]", show_value(person), wanted)
     if "shifts" in found.broken:
@@ -32,10 +32,6 @@ def handover_mistakes(found: SiteFile) -> Iterator[Problem]:
         if shift not in known:
             wanted = f"one of the shifts of this site: {_names(known)}"
             yield Problem(found.file, f"handover.shifts[{index}]", show_value(shift), wanted)
-
-
-def _has_mail(found: SiteFile, person: str) -> bool:
-    return any(isinstance(found.carriers.get(way.carrier), EmailTable) for way in found.people[person].reach)
 
 
 def _names(known: Iterable[str]) -> str:

@@ -6,9 +6,8 @@ from collections.abc import Iterable, Iterator
 
 from monitor.core.problems import Problem
 from monitor.sitefile.checks import ladder_for
-from monitor.sitefile.load_table import QuietTable
 from monitor.sitefile.reading import SiteFile
-from monitor.sitefile.tables import RungTable
+from monitor.sitefile.tables import QuietTable, RungTable
 
 _DAY = 24 * 60  # minutes
 

@@ -152,17 +152,13 @@ class Reader:
         found.site = self._one("site", SiteTable)
         found.broker = self._one("broker", BrokerTable)
         found.shifts = self._tables("shifts", ShiftTable, is_level, LEVEL_WANTED)
-        found.handover = (
-            self._one("handover", HandoverTable) if "handover" in self._data else None
-        ) or HandoverTable()
-        found.heads = (self._one("heads", HeadsTable) if "heads" in self._data else None) or HeadsTable()
-        found.trail = (self._one("trail", TrailTable) if "trail" in self._data else None) or TrailTable()
-        found.load = (self._one("load", LoadTable) if "load" in self._data else None) or LoadTable()
-        found.times = (self._one("times", TimesTable) if "times" in self._data else None) or TimesTable()
-        if "health" in self._data:
-            found.health = self._one("health", HealthTable)
-        if "pages" in self._data:
-            found.pages = self._one("pages", PagesTable)
+        found.handover = self._if_there("handover", HandoverTable) or HandoverTable()
+        found.heads = self._if_there("heads", HeadsTable) or HeadsTable()
+        found.trail = self._if_there("trail", TrailTable) or TrailTable()
+        found.load = self._if_there("load", LoadTable) or LoadTable()
+        found.times = self._if_there("times", TimesTable) or TimesTable()
+        found.health = self._if_there("health", HealthTable)
+        found.pages = self._if_there("pages", PagesTable)
         self._read_carriers()
         found.people = self._tables("people", PersonTable, is_person, PERSON_WANTED)
         found.units = self._tables("units", UnitTable, _is_unit, f"{LEVEL_WANTED}; not bridge or monitor")
@@ -242,6 +238,9 @@ class Reader:
             self._wrong([name], "", f"is missing: the table [{name}], {self.sections[name]}")
             return None
         return self._table(model, self._data[name], [name])
+
+    def _if_there(self, name: str, model: type[T]) -> T | None:
+        return self._one(name, model) if name in self._data else None
 
     def _named(self, section: str, good: Callable[[str], object], wanted: str) -> Mapping[str, object]:
         raw = self._data.get(section, {})

@@ -12,7 +12,6 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from monitor.core.messages import ENERGY_MAX, RATE_MAX, VOLUME_MAX, WINDOWS_MAX
-from monitor.sitefile.load_table import QuietTable
 from monitor.sitefile.values import (
     LONGEST_PLACE,
     broker_text,
@@ -147,6 +146,19 @@ class WayTable(Table):
     carrier: str = Field(description="the name of a carrier of this file", examples=["pager"])
     address: Annotated[str, AfterValidator(label(320))] = Field(
         description="the address there: of a mailbox or of a pager", examples=["4471"]
+    )
+
+
+class QuietTable(Table):
+    """A time of the local day in which a way to a person is not used below high."""
+
+    start: Annotated[int, BeforeValidator(minute(end=False))] = Field(
+        alias="from", description="local time at which they begin, in the site's zone", examples=["22:00"]
+    )
+    end: Annotated[int, BeforeValidator(minute(end=True))] = Field(
+        alias="to",
+        description="local time at which they end; before `from`: the next day's",
+        examples=["07:00"],
     )
 
 

@@ -9,10 +9,11 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.commandline import BAD_INPUT, INTERRUPTED, WRONG, say
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-FAILED, BAD_INPUT = 1, 2
 HELP = "watch the monitor itself, from another host, and tell when it is gone, hangs or cannot store"
 
 
@@ -66,14 +67,14 @@ def run(args: argparse.Namespace) -> int:
         return True
 
     try:
-        return 0 if asyncio.run(watch()) else FAILED
+        return 0 if asyncio.run(watch()) else WRONG
     except (PasswordMissing, OSError, ValueError) as error:
-        print(f"secondbell: {error}", file=sys.stderr)
+        say(str(error))
         return BAD_INPUT
     except KeyboardInterrupt:
-        return 130
+        return INTERRUPTED
     except Exception as error:
         structlog.get_logger(__name__).critical(
             "ended by a fault of its own; start it again", **logs.fault(error)
         )
-        return FAILED
+        return WRONG

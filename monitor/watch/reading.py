@@ -20,7 +20,7 @@ from monitor.sitefile import carrier_checks
 from monitor.sitefile.problems import show_value
 from monitor.sitefile.reading import Reader, SiteFile, read_toml
 from monitor.sitefile.tables import BrokerTable, Level, Prefix, SiteTable, Table, WayTable
-from monitor.sitefile.values import broker_url, duration
+from monitor.sitefile.values import duration
 from monitor.watch.words import Watched
 
 FAR_TOO_LONG = "10 min"  # by then a pump's trouble has been missed
@@ -105,7 +105,12 @@ def load(path: Path) -> WatchSettings:
     reader = _WatchReader(SiteFile(path=path, text=text), data)
     found = reader.read()
     watch = reader.watch
-    problems = [*found.problems, *carrier_checks.carriers(found), *_broker(found), *_watch(found, watch)]
+    problems = [
+        *found.problems,
+        *carrier_checks.carriers(found),
+        *carrier_checks.broker(found),
+        *_watch(found, watch),
+    ]
     if problems:
         raise ProblemsFound(problems)
     assert watch is not None
@@ -124,18 +129,6 @@ def load(path: Path) -> WatchSettings:
         carriers={name: carrier_settings(found, name) for name in found.carriers},
         tell=tuple((way.carrier, way.address) for way in watch.tell),
     )
-
-
-def _broker(found: SiteFile) -> list[Problem]:
-    if (broker := found.broker) is None:
-        return []
-    problems = [
-        *carrier_checks.certificates(found, "broker.ca_file", broker.ca_file),
-        *carrier_checks.password(found, "broker", broker, "username", broker.username is not None),
-    ]
-    if len({broker_url(address).tls for address in broker.addresses}) > 1:
-        problems.append(Problem(found.file, "broker.addresses", "", "all mqtt:// or all mqtts://, not both"))
-    return problems
 
 
 def _watch(found: SiteFile, watch: WatchTable | None) -> list[Problem]:

@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 
 import structlog
 
-from monitor.adapters.carriers import Carrier, Outcome, Parcel
+from monitor.adapters.carriers import Carrier, Outcome, Parcel, attempt, close_all
 from monitor.watch.words import Words
 
 log = structlog.get_logger(__name__)
@@ -63,8 +63,7 @@ class Telling:
         if self._task is not None:
             self._task.cancel()
             await asyncio.gather(self._task, return_exceptions=True)
-        carriers = {id(way.carrier): way.carrier for way in self._ways}
-        await asyncio.gather(*(carrier.close() for carrier in carriers.values()), return_exceptions=True)
+        await close_all({id(way.carrier): way.carrier for way in self._ways}.values())
 
     async def _by_one(self, said: Words) -> None:
         date = self._now()
@@ -85,7 +84,7 @@ class Telling:
             await asyncio.sleep(wait)
 
     async def _send(self, said: Words, number: int, date: int) -> tuple[bool, str]:
-        """Try one way once; never raises, and takes no longer than its carrier's limit."""
+        """Try one way once."""
         way = self._ways[number]
         ident = hashlib.sha256(
             f"{self._site}|{number}|{date}|{said.subject}|{said.body}".encode()
@@ -103,14 +102,8 @@ class Telling:
             thread=thread if mail and thread != message_id else None,
             date_ms=date,
         )
-        try:
-            attempt = await way.carrier.send(parcel)
-        except (
-            Exception
-        ) as error:  # a carrier never raises: a fault of ours must not keep the next way from it
-            log.error("a carrier failed in an unforeseen way", carrier=way.carrier.name, error=repr(error))
-            return False, "fault in the carrier"
-        sent = attempt.outcome is Outcome.SENT
+        made = await attempt(way.carrier, parcel)
+        sent = made.outcome is Outcome.SENT
         if not sent and self._threads.get(number) == message_id:
             del self._threads[number]
         tell = log.info if sent else log.error
@@ -118,9 +111,9 @@ class Telling:
             "told" if sent else "cannot tell",
             carrier=way.carrier.name,
             subject=said.subject,
-            answer=attempt.text,
+            answer=made.text,
         )
-        return sent, attempt.text
+        return sent, made.text
 
 
 def _waits() -> Iterator[float]:

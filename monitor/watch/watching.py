@@ -31,8 +31,7 @@ class Watch:
         """Opens the carriers: raises PasswordMissing, OSError or ValueError as they do."""
         self._settings, self._notify = settings, notify
         self._watched: Watched = settings.watched
-        broker = settings.broker
-        self._password, self._tls = broker.read_password(), broker.tls_context()
+        self._link_options = settings.broker.link_options()
         carriers = {name: carrier.carrier() for name, carrier in settings.carriers.items()}
         ways = [Way(carriers[name], settings.carriers[name].form, address) for name, address in settings.tell]
         self._telling = Telling(ways, self._watched.site, lambda: self._wall(_now()))
@@ -44,21 +43,16 @@ class Watch:
 
     async def run(self) -> None:
         """Watch until `stop`."""
-        broker, loop = self._settings.broker, asyncio.get_running_loop()
+        loop = asyncio.get_running_loop()
         for name in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(name, self.stop)
         self._link = MqttLink(
-            addresses=broker.addresses,
-            client_id=broker.client_id,
             filters=(self._topic,),
             marker_topic=None,
             on_wake=self._wake.set,
             rng=random.Random(),
-            username=broker.username,
-            password=self._password,
-            tls=self._tls,
             kept=False,  # what it said while we were away is over; what the broker keeps tells how it is
-            protocol=broker.mqtt_protocol,
+            **self._link_options,
         )
         await self._link.start()
         self._notify.ready()

@@ -52,11 +52,10 @@ class Phone:
         tick: Callable[[], int],
         proxies: int = 0,
         codes: bool = False,
-        link_life: int,
     ) -> None:
         """`now` is the engine's clock (ms UTC), `tick` one that never goes back (ms); `refused` tells the trail."""
         self._views, self._gate, self._give, self._refused = views, gate, answer, refused
-        self._now, self._tick, self._proxies, self._life = now, tick, proxies, link_life
+        self._now, self._tick, self._proxies = now, tick, proxies
         self._forms = Forms()
         self._said: OrderedDict[str, tuple[int, str, bool, str]] = OrderedDict()  # until, link, ok, text
         self._unsaid = 0
@@ -166,7 +165,7 @@ class Phone:
                 "code.html", 429, said="Too many wrong codes. Wait 10 minutes; links still work."
             )
         code, person = form.get("code", "")[:LONGEST_ID], form.get("person", "").strip()[:LONGEST_ID]
-        token = self._views.by_code(code, person, self._now(), self._life)
+        token = self._views.by_code(code, person, self._now())
         if token is None:
             self._gate.wrong(client, tick)
             self._tell("code", "no such code for this person")

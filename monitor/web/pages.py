@@ -56,7 +56,6 @@ class Pages:
             tick=_tick,
             proxies=self._pages.proxies,
             codes=self._pages.codes,
-            link_life=self._site.link_life,
         )
         try:
             tls = self._pages.tls_context()

@@ -76,7 +76,7 @@ class Views:
         link = links.Link(reference, self._site.opaque("person", opened.person)[2:], opened.expires)
         return links.made(self._key, link)
 
-    def by_code(self, code: str, person: str, now: int, life: int) -> str | None:
+    def by_code(self, code: str, person: str, now: int) -> str | None:
         """The token that a code and a person's id stand for; the same work whether there is one or not."""
         code = code.strip().upper()
         known = person in self._site.people
@@ -87,7 +87,9 @@ class Views:
                 found = reference
         if found is None:
             return None
-        link = links.Link(found, self._site.opaque("person", person)[2:], now + min(life, HOUR))
+        link = links.Link(
+            found, self._site.opaque("person", person)[2:], now + min(self._site.link_life, HOUR)
+        )
         return links.made(self._key, link)
 
     def _references(self) -> list[str]:

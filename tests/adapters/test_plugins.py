@@ -374,7 +374,7 @@ async def test_no_carrier_can_keep_an_attempt_from_ending(how: Callable[[], Any]
 
 async def test_a_carrier_that_will_not_close_keeps_no_other_open(monkeypatch: pytest.MonkeyPatch) -> None:
     """At the end each is closed, whatever another does, and the end comes."""
-    monkeypatch.setattr("monitor.attempts.CLOSING", 0.2)
+    monkeypatch.setattr("monitor.adapters.carriers.CLOSING", 0.2)
     closed: list[str] = []
 
     class Closing(Sick):

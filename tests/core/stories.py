@@ -10,6 +10,14 @@ from monitor.testing import Bench, alarm, ward
 
 RINGING = alarm("downstream-occlusion")
 FAULT = alarm("drive-fault", "high")
+FEED = (
+    "idle-past-limit",
+    "stopped-at-glucose-risk",
+    "behind-plan",
+    "out-of-sight",
+    "unattended",
+    "low-power-unplugged",
+)  # rules about a feed and about its pump
 
 
 def only(*rules: str, **changed: Any) -> Site:

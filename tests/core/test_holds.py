@@ -16,16 +16,8 @@ from monitor.core.rulebook import parse
 from monitor.core.site import Site
 from monitor.shipped import shipped_rules
 from monitor.testing import START, Bench, alarm, ward
-from tests.core.stories import RINGING, only, ringing
+from tests.core.stories import FEED, RINGING, only, ringing
 
-FEED = (
-    "idle-past-limit",
-    "stopped-at-glucose-risk",
-    "behind-plan",
-    "out-of-sight",
-    "unattended",
-    "low-power-unplugged",
-)
 AT_NIGHT: dict[str, Any] = {"windows": [{"from": "22:00", "to": "06:00"}], "target_ml": 800}
 
 

@@ -16,16 +16,8 @@ from monitor.recorded import Input, Recorded, input_line, message_line, read_own
 from monitor.recording import RecordingEngine
 from monitor.rerun import rerun
 from monitor.testing import Bench, alarm, ward
-from tests.core.stories import RINGING, only
+from tests.core.stories import FEED, RINGING, only
 
-FEED = (
-    "idle-past-limit",
-    "stopped-at-glucose-risk",
-    "behind-plan",
-    "out-of-sight",
-    "unattended",
-    "low-power-unplugged",
-)
 NIGHT = Plan((Window(22 * 60, 6 * 60),), 800.0, 100.0, 120.0, None, False, None, None, None)
 
 

@@ -165,6 +165,15 @@ def test_silence_over_the_end_of_a_shift_is_not_taken_for_what_came_later(tmp_pa
     ]
 
 
+def test_silence_over_a_whole_shift_is_said_once(tmp_path: Path) -> None:
+    """Heard until an hour before the shift, and not in it: that it was not seen at its end is no news."""
+    bench = quiet()
+    feeds(bench, "pump-1", 2)
+    bench.pass_by("10 h")
+    one = nights_of(bench, tmp_path, Span(bench.start + 3 * HOUR, bench.now))["pump-1"]
+    assert (one.given_ml, one.doubts) == (None, ("not heard of in this shift",))
+
+
 def test_silence_within_a_shift_hides_what_it_did_and_not_what_it_gave(tmp_path: Path) -> None:
     """Three hours unseen in the middle: the counter tells what was given, nobody can say when."""
     bench = quiet()

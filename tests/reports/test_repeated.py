@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from monitor.core.instants import DAY
 from monitor.reports.making import handover
+from monitor.reports.review import review
 from monitor.reports.spans import Span
 from monitor.shipped import shipped_rules
 from monitor.testing import Bench, alarm, ward
@@ -12,7 +14,7 @@ from tests.reports.stored import source
 
 
 def test_what_holds_at_once_or_is_told_again_is_one_time(tmp_path: Path) -> None:
-    """One stop holds three rules and is looked at again: one time; a second stop, an hour later, is another."""
+    """One stop holds three rules and is looked at again: one time; a second, an hour later, another; so in a review."""
     bench = Bench(ward(shipped_rules()), reporting=0)
     numbers: list[list[int]] = []
     for _ in range(2):
@@ -30,8 +32,10 @@ def test_what_holds_at_once_or_is_told_again_is_one_time(tmp_path: Path) -> None
         (tmp_path / str(len(numbers))).mkdir()
         with source(bench, tmp_path / str(len(numbers))) as made:
             report = handover(made, "elm", Span(bench.start, bench.now), bench.now)
+            weeks = review(made, "elm", 1, bench.now + DAY)
         assert len(report.over) + len(report.live) > 1
         numbers.append([one.times for one in report.repeated if one.device == "pump-1"])
+        assert [one[:3] for one in weeks.offenders] == [one[:3] for one in report.repeated]
     assert numbers == [[], [2]]
 
 

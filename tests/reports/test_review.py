@@ -5,8 +5,19 @@ from __future__ import annotations
 import dataclasses
 
 from monitor.adapters.zones import zone_table
-from monitor.core.instants import HOUR, parse, show
-from monitor.reports.review import Offender, Review, Week, local_days, weeks_until
+from monitor.core.instants import DAY, HOUR, parse, show
+from monitor.reports.handover import DID_NOT_RUN, Gap
+from monitor.reports.review import (
+    ALL,
+    NONE,
+    PART,
+    Offender,
+    Review,
+    Week,
+    local_days,
+    recorded,
+    weeks_until,
+)
 from monitor.reports.review_page import accepted, html, rate, share
 from monitor.reports.spans import Span
 from monitor.reports.survival import Acceptance, acceptance
@@ -49,6 +60,16 @@ def test_weeks_end_at_the_last_local_midnight_and_are_seven_local_days() -> None
     days = local_days(LONDON, last)
     assert [(day.end - day.start) // HOUR for day in days] == [24, 24, 24, 24, 24, 23, 24]
     assert (days[0].start, days[-1].end) == (last.start, last.end)
+
+
+def test_a_week_in_which_it_did_not_run_is_not_recorded() -> None:
+    """Nobody was told as nobody watched: no zero concerns; a bridge away for as long is still a recorded week."""
+    week = Span(0, 7 * DAY)
+    stopped = Gap(-DAY, None, DID_NOT_RUN)
+    assert recorded(week, 0, [stopped]) == recorded(week, week.end, []) == NONE
+    assert recorded(week, 0, [stopped._replace(start=1)]) == ALL
+    assert recorded(week, 0, [stopped._replace(why="bridge north-7 was away")]) == ALL
+    assert recorded(week, 1, []) == PART
 
 
 def test_a_rate_without_time_under_watch_is_unknown() -> None:

@@ -70,6 +70,12 @@ def test_a_mistake_is_named(tmp_path: Path, old: str, new: str, key: str) -> Non
     assert "hunter2" not in str(found.value)
 
 
+def test_certificates_for_a_plain_broker_are_named(tmp_path: Path) -> None:
+    """Whoever names certificates wants TLS: as in a site file, mqtt:// beside them is a mistake, not silence."""
+    with pytest.raises(ProblemsFound, match=r"broker\.ca_file.*mqtts:// in addresses to use it for"):
+        read(tmp_path, TEXT.replace("[broker]", '[broker]\nca_file = "ca.pem"'))
+
+
 def test_a_wrong_file_ends_in_a_line(tmp_path: Path) -> None:
     """Status 2, each mistake on a line, no stack trace; the same where there is no file."""
     (tmp_path / "watch.toml").write_text(TEXT.replace('"1 s"', '"soon"'))
