@@ -10,7 +10,7 @@ from monitor.adapters.carriers import without_controls
 from monitor.core.problems import Problem
 from monitor.core.traces import trace_problems
 from monitor.outlook import Outlook, outlooks
-from monitor.rota_check import look
+from monitor.rota.check import look
 from monitor.settings import Examined, Unreadable, examine, settings_of
 from monitor.shipped import shipped
 

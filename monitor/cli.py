@@ -21,19 +21,19 @@ from rich.console import Console
 from monitor import (
     __version__,
     answer_commands,
-    drill_command,
     reconcile_command,
     report_commands,
     returned_command,
-    rota_command,
-    trail_commands,
-    trail_proof_commands,
     why_command,
 )
 from monitor.backtest import commands as backtest_commands
 from monitor.commandline import BAD_INPUT, INTERRUPTED, WRONG, add_place, add_site, instant, say
 from monitor.core.guidance import CAUTION
 from monitor.core.problems import ProblemsFound
+from monitor.drill import command as drill_command
+from monitor.rota import command as rota_command
+from monitor.trail import commands as trail_commands
+from monitor.trail import proof_commands as trail_proof_commands
 from monitor.watch import command as watch_command
 from simulators import publish
 

@@ -10,12 +10,12 @@ import re
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any, Protocol
 
-from monitor import drill_desk
 from monitor.core.answers import BY_COMMAND
 from monitor.core.effects import Asked, Reply, Returned
 from monitor.core.engine import Engine
 from monitor.core.instants import DAY, HOUR, MINUTE, parse, parse_duration
 from monitor.core.plans import Zone
+from monitor.drill import desk as drill_desk
 
 STOPPING = "Nothing was done: the service is stopping. Ask again when it runs."
 

@@ -8,7 +8,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from monitor.commandline import WRONG, add_place, usage
-from monitor.trail_commands import reading
+from monitor.trail.commands import reading
 
 if TYPE_CHECKING:
     from monitor.adapters.store_reader import StoreReader

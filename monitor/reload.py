@@ -7,10 +7,10 @@ from pathlib import Path
 
 import structlog
 
-from monitor import rota_reading
 from monitor.core.effects import TroubleOver, TroubleSeen
 from monitor.core.problems import Problem, ProblemsFound
 from monitor.core.troubles import SITE_UNREAD
+from monitor.rota import reading as rota_reading
 from monitor.service import Service
 from monitor.settings import load, unusable
 from monitor.web.settings import unaskable, unservable

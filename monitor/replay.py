@@ -167,7 +167,7 @@ def happenings(
         heard = traces.heard(Hearing(site, known=True))
         happened = replay(heard, site, until=until, only_rules=only_rules)
     else:
-        from monitor.rota_reading import site_at
+        from monitor.rota.reading import site_at
         from monitor.settings import load
 
         settings = load(site_file, key=TRACE_KEY)

@@ -18,7 +18,7 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
-from monitor import drill_calendar, handover_mail
+from monitor import handover_mail
 from monitor.adapters import logs
 from monitor.adapters.carriers import Carrier
 from monitor.adapters.clock import Clock, SystemClock
@@ -30,12 +30,13 @@ from monitor.core.effects import SendNotice
 from monitor.core.journal import Happening
 from monitor.core.phrases import one_line
 from monitor.core.problems import ProblemsFound
+from monitor.drill import calendar as drill_calendar
 from monitor.handover_mail import HandoverMail
 from monitor.record import RecordKeeper
 from monitor.recording import NoRecorder, Recorder
 from monitor.reload import reload
 from monitor.retention import retain
-from monitor.rota_reading import rota_of
+from monitor.rota.reading import rota_of
 from monitor.service import Service
 from monitor.settings import PasswordMissing, Settings, load, unusable
 from monitor.sitefile.reading import read

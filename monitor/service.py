@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import structlog
 
-from monitor import __version__, rota_reading
+from monitor import __version__
 from monitor.adapters import logs, mqtt
 from monitor.adapters.carriers import Carrier
 from monitor.adapters.clock import Clock, SteppedClock
@@ -52,6 +52,7 @@ from monitor.doors import Doors
 from monitor.pulse import Pulse
 from monitor.record import RecordKeeper
 from monitor.recording import NoRecorder, Recorder
+from monitor.rota import reading as rota_reading
 from monitor.settings import Settings
 from monitor.starting import note_start
 from monitor.transactions import Transactions

@@ -14,10 +14,10 @@ from typing import Final
 
 import structlog
 
-from monitor import rota_reading
 from monitor.adapters import logs
 from monitor.core.instants import DAY
 from monitor.reload import reload
+from monitor.rota import reading as rota_reading
 from monitor.service import Service
 
 log = structlog.get_logger(__name__)

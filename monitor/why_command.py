@@ -16,8 +16,8 @@ from monitor.core.instants import parse, show
 from monitor.core.plans import UTC, Zone
 from monitor.core.reasons import limit, sentence, value_words
 from monitor.core.rulebook import DEVICE_FIELDS, UNIT_FIELDS, Rule
-from monitor.trail_commands import local, reading
-from monitor.trail_view import ALTERED, UNREADABLE, Names, name_of
+from monitor.trail.commands import local, reading
+from monitor.trail.view import ALTERED, UNREADABLE, Names, name_of
 
 if TYPE_CHECKING:
     from monitor.adapters.store_reader import StoreReader

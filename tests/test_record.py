@@ -31,7 +31,7 @@ from monitor.reconcile import compare, read_trail, since
 from monitor.reconcile_command import held
 from monitor.record import RecordKeeper, changed
 from monitor.testing import START, ward
-from monitor.trail_check import read_head
+from monitor.trail.check import read_head
 from simulators.smtp_sink import SmtpSink
 from tests.adapters.test_store_migrations import OLD
 from tests.commands import Run

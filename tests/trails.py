@@ -21,7 +21,7 @@ from monitor.core.instants import MINUTE, parse
 from monitor.core.site import Site
 from monitor.core.trail import Frontier, entry
 from monitor.record import changed, sign_head
-from monitor.trail_check import Verdict, verify
+from monitor.trail.check import Verdict, verify
 
 AT = parse("2026-03-14T22:00:00Z")
 PEOPLE = ("nurse-1", "nurse-2", "charge")

@@ -21,7 +21,7 @@ from monitor.reports.answers import as_text
 from monitor.reports.making import Source, handover
 from monitor.reports.spans import Span
 from monitor.settings import Settings
-from monitor.trail_check import verify
+from monitor.trail.check import verify
 
 EARLIER: Final = 10 * MINUTE  # by which an acceptance is made to look quicker in the copy
 

@@ -15,7 +15,7 @@ from monitor.adapters.store import SCHEMA, SqliteStore, StoreError, StoreNewer
 from monitor.adapters.store_reader import StoreReader
 from monitor.adapters.store_schema import FILE_NAME
 from monitor.core.changes import KINDS
-from monitor.trail_check import verify
+from monitor.trail.check import verify
 
 OLD = (
     Path(__file__).parent.parent / "stores" / "schema-1.db.gz"

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from monitor.adapters.store_reader import StoreReader
 from monitor.adapters.store_schema import FILE_NAME
-from monitor.trail_proof import inclusion
+from monitor.trail.proof import inclusion
 from tests.trails import Book, checked
 
 HEAD_EVERY = 5_000  # entries

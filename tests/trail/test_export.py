@@ -14,7 +14,7 @@ import pytest
 from monitor.adapters.store_reader import StoreReader
 from monitor.adapters.store_schema import FILE_NAME
 from monitor.core.instants import MINUTE, show
-from monitor.trail_export import COLUMNS, Unknown, Wanted, export, keys_in_unit, keys_named
+from monitor.trail.export import COLUMNS, Unknown, Wanted, export, keys_in_unit, keys_named
 from tests.adapters.test_store_migrations import OLD
 from tests.commands import Run
 from tests.trails import AT, Book, raw

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from monitor.core.plans import Zone
     from monitor.core.rota import Rota
     from monitor.core.site import Site
-    from monitor.rota_holes import Stretch
+    from monitor.rota.holes import Stretch
 
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
@@ -115,7 +115,7 @@ class _Table:
     def at(self, units: Sequence[str], at: int) -> bool:
         """Who is on duty at an instant; whether nobody is in some role."""
         from monitor.core.rota import FOR_EVER
-        from monitor.rota_holes import stretches
+        from monitor.rota.holes import stretches
 
         zone, missing = self._site.zone, False
         print(f"On duty at {shown(at, zone, year=True)}, {self._site.zone_name}:", file=self._out)
@@ -140,7 +140,7 @@ class _Table:
     def week(self, units: Sequence[str], start: int, end: int) -> bool:
         """Who is on duty when, in rows; whether nobody is at some time in some role."""
         from monitor.core.instants import show_duration
-        from monitor.rota_holes import stretches
+        from monitor.rota.holes import stretches
 
         missing = False
         print(f"From {span(start, end, self._site.zone)}, {self._site.zone_name}:", file=self._out)
@@ -162,7 +162,7 @@ class _Table:
             print(f"  {row[0]:{first}}  {row[1]:{second}}  {row[2]}".rstrip(), file=self._out)
 
     def _roles(self, unit: str) -> Iterator[str]:
-        from monitor.rota_holes import roles_of
+        from monitor.rota.holes import roles_of
 
         named = [s.role for s in self._rota.spans if s.unit in ("*", unit)]
         yield from dict.fromkeys([*roles_of(self._site, unit), *named])

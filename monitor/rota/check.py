@@ -10,9 +10,9 @@ from typing import Final, NamedTuple
 from monitor.core.instants import show_duration
 from monitor.core.problems import Problem
 from monitor.core.rota import Rota
-from monitor.rota_command import span
-from monitor.rota_holes import LOOK, Hole, empty_ladders, holes
-from monitor.rota_reading import rota_of
+from monitor.rota.command import span
+from monitor.rota.holes import LOOK, Hole, empty_ladders, holes
+from monitor.rota.reading import rota_of
 from monitor.settings import Settings
 from monitor.sitefile.checks import waits
 from monitor.sitefile.reading import SiteFile

@@ -15,8 +15,8 @@ from monitor.adapters.trail_keys import NEXT, PRIVATE, PUBLIC, public_pem, read_
 from monitor.core.heads import FORGOTTEN, KEY_LOST, PRUNED, encoded, key_id
 from monitor.core.instants import DAY
 from monitor.core.trail import Frontier, canonical, leaf_of
-from monitor.trail_check import Verdict, verify
-from monitor.trail_proof_commands import report
+from monitor.trail.check import Verdict, verify
+from monitor.trail.proof_commands import report
 from tests.trails import AT, Book, assert_found, checked, every_byte, raw
 
 CHANCE = random.Random(20260314)

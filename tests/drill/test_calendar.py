@@ -12,12 +12,12 @@ import pytest
 import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
-from monitor import drill_calendar
+from monitor.drill import calendar as drill_calendar
 from monitor.sitefile.drill_table import DrillTable
 from monitor.testing import ward
+from tests.drill.test_command import running
 from tests.night import until
 from tests.sitefile.site_text import errors, loaded, warnings
-from tests.test_drill_command import running
 
 TWICE = '[[drills]]\nunit = "elm"\nat = "01:30"\ndays = ["mon", "sun"]\n'
 

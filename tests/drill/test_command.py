@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor import drill_command
 from monitor.cli import main
+from monitor.drill import command as drill_command
 from tests.night import ELM, Ward, until, ward
 from tests.test_recording import again, live
 from tests.ward_site import site_text

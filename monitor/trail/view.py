@@ -12,7 +12,7 @@ from monitor.core.changes import TrailEntry
 from monitor.core.instants import show, show_duration
 from monitor.core.plans import UTC, Zone
 from monitor.core.wording import WHAT
-from monitor.trail_story import SENT, Teller
+from monitor.trail.story import SENT, Teller
 
 Names = Mapping[str, tuple[str, str]]
 

@@ -11,14 +11,14 @@ from typing import Any
 
 import pytest
 
-from monitor import trail_view
 from monitor.adapters.store import SqliteStore
 from monitor.adapters.store_reader import StoreReader
 from monitor.adapters.zones import zone_table
 from monitor.core.changes import Changes, TrailEntry
 from monitor.core.instants import parse
 from monitor.core.trail import Frontier, entry
-from monitor.trail_story import WORDS, Teller
+from monitor.trail import view
+from monitor.trail.story import WORDS, Teller
 
 AT = parse("2026-07-01T21:30:00Z")
 NAMES = {"d1": ("device", "pump-0104"), "p1": ("person", "nurse-1"), "p2": ("person", "charge")}
@@ -86,7 +86,7 @@ def entries() -> list[TrailEntry]:
 
 def test_a_story_tells_each_entry_in_words() -> None:
     """A line for each entry: when, how long after, and what, with names for keys."""
-    first, *lines = trail_view.story(entries(), NAMES).splitlines()
+    first, *lines = view.story(entries(), NAMES).splitlines()
     assert first == "Concern c0ffee: muted-too-long (alarm without sound), pump-0104; times in UTC"
     assert [line[37:] for line in lines] == [said for *_, said in TOLD]
     assert lines[0].startswith("  2026-07-01 21:30:00  +0 s ")
@@ -95,7 +95,7 @@ def test_a_story_tells_each_entry_in_words() -> None:
 
 def test_a_story_in_local_time_with_duties() -> None:
     """With the site's zone and what people are called, it reads as the ward speaks."""
-    story = trail_view.story(
+    story = view.story(
         entries(), NAMES, zone_table("Europe/London"), {"nurse-1": "night nurse 1"}, "Europe/London"
     )
     assert "times in Europe/London" in story
@@ -106,21 +106,19 @@ def test_a_story_in_local_time_with_duties() -> None:
 
 def test_after_the_names_are_erased_the_keys_are_told() -> None:
     """Erasing names changes no entry: the story tells opaque keys."""
-    story = trail_view.story(entries(), {})
+    story = view.story(entries(), {})
     assert "p1 is told by pager" in story
     assert "nurse-1" not in story
 
 
 def test_no_entries_no_story() -> None:
     """A concern that the trail does not know gives nothing."""
-    assert trail_view.story([], NAMES) == ""
+    assert view.story([], NAMES) == ""
 
 
 def test_all_concerns() -> None:
     """One line for each that was raised."""
-    assert trail_view.concerns(entries(), NAMES) == [
-        "c0ffee  2026-07-01T21:30:00.000Z  pump-0104  muted-too-long"
-    ]
+    assert view.concerns(entries(), NAMES) == ["c0ffee  2026-07-01T21:30:00.000Z  pump-0104  muted-too-long"]
 
 
 @pytest.mark.parametrize(
@@ -134,10 +132,10 @@ def test_an_altered_text_is_named_and_the_rest_is_told(text: bytes) -> None:
     """Where somebody has changed an entry, the story says which, and goes on."""
     changed = entries()
     changed[0] = replace(changed[0], text=text)
-    lines = trail_view.story(changed, NAMES).splitlines()
-    assert lines[0] == f"  entry 0: {trail_view.ALTERED}"
+    lines = view.story(changed, NAMES).splitlines()
+    assert lines[0] == f"  entry 0: {view.ALTERED}"
     assert len(lines) == len(TOLD) + 1
-    assert len(trail_view.concerns(changed, NAMES)) == 1
+    assert len(view.concerns(changed, NAMES)) == 1
 
 
 def test_an_altered_text_controls_no_terminal() -> None:
@@ -147,7 +145,7 @@ def test_an_altered_text_controls_no_terminal() -> None:
         changed[-1], text=json.dumps({"event": "settled", "detail": {"why": "\x1b[2Jgone"}}).encode()
     )
     names = NAMES | {"d1": ("device", "\x1b]0;pump\x07")}
-    shown = trail_view.story(changed, names) + "".join(trail_view.concerns(changed, names))
+    shown = view.story(changed, names) + "".join(view.concerns(changed, names))
     assert "\x1b" not in shown
     assert "\x07" not in shown
 
@@ -178,9 +176,9 @@ def state_dir(tmp_path: Path) -> Iterator[Path]:
 def test_a_notice_with_other_concerns_is_told_under_each(state_dir: Path) -> None:
     """Sent once for several concerns it is filed under the first; the others' stories tell it all the same."""
     with StoreReader(state_dir) as reader:
-        story = trail_view.story(trail_view.of_concern(reader, "beef01"), reader.names())
+        story = view.story(view.of_concern(reader, "beef01"), reader.names())
         assert "mail took the notice to p2" in story
-        assert trail_view.of_concern(reader, "none") == []
+        assert view.of_concern(reader, "none") == []
 
 
 def test_a_text_that_was_taken_away_is_said(state_dir: Path) -> None:
@@ -188,7 +186,7 @@ def test_a_text_that_was_taken_away_is_said(state_dir: Path) -> None:
     with StoreReader(state_dir) as reader:
         told = list(reader.entries())
     told[1] = replace(told[1], text=b"")
-    lines = trail_view.story(told, NAMES).splitlines()
+    lines = view.story(told, NAMES).splitlines()
     assert lines[2] == "  entry 1: its text was taken away by policy"
     assert len(lines) == len(told) + 1
 

@@ -16,7 +16,7 @@ from monitor.commandline import BAD_INPUT, WRONG, add_place, say, site_file, sta
 
 if TYPE_CHECKING:
     from monitor.core.heads import Head
-    from monitor.trail_check import Opaque, Verdict
+    from monitor.trail.check import Opaque, Verdict
 
     Commands = argparse._SubParsersAction[argparse.ArgumentParser]
 
@@ -78,8 +78,8 @@ def add_forget(commands: Commands) -> None:
 def _verify(args: argparse.Namespace) -> int:
     from rich.progress import Progress
 
-    from monitor.trail_check import verify
-    from monitor.trail_commands import reading
+    from monitor.trail.check import verify
+    from monitor.trail.commands import reading
 
     outside = [(str(path), _head(path)) for path in args.head]
     trusted = [_public(path) for path in args.key]
@@ -153,7 +153,7 @@ def _opaque(folder: Path) -> Opaque | None:
 
 
 def _head(path: Path) -> Head:
-    from monitor.trail_check import read_head
+    from monitor.trail.check import read_head
 
     try:
         return read_head(path)
@@ -178,8 +178,8 @@ def _public(path: Path) -> bytes:
 
 
 def _prove(args: argparse.Namespace) -> int:
-    from monitor.trail_commands import reading
-    from monitor.trail_proof import CannotProve, consistency, inclusion
+    from monitor.trail.commands import reading
+    from monitor.trail.proof import CannotProve, consistency, inclusion
 
     head = None if args.head is None else _head(args.head)
     first = None if args.first is None else _head(args.first)
@@ -199,7 +199,9 @@ def _prove(args: argparse.Namespace) -> int:
 
 
 def _checker(args: argparse.Namespace) -> int:
-    return _out(resources.files("monitor").joinpath("proof_check.py").read_text(encoding="utf-8"), args.out)
+    return _out(
+        resources.files("monitor.trail").joinpath("proof_check.py").read_text(encoding="utf-8"), args.out
+    )
 
 
 def _out(text: str, out: Path | None) -> int:

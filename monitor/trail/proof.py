@@ -9,7 +9,7 @@ from monitor.adapters.store_reader import StoreReader
 from monitor.core.heads import Head, read
 from monitor.core.instants import show
 from monitor.core.trail import consistency_proof, inclusion_path, leaf_of, root
-from monitor.proof_check import CONSISTENCY, INCLUSION
+from monitor.trail.proof_check import CONSISTENCY, INCLUSION
 
 
 class CannotProve(Exception):

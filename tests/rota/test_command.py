@@ -16,8 +16,8 @@ from monitor.cli import main
 from monitor.core.instants import DAY, HOUR, parse
 from monitor.core.ladders import Ladder, Rung
 from monitor.core.rota import Rota, Span
-from monitor.rota_check import MOST_LINES
-from monitor.rota_holes import empty_ladders, holes, stretches
+from monitor.rota.check import MOST_LINES
+from monitor.rota.holes import empty_ladders, holes, stretches
 from monitor.testing import ward
 from tests.adapters.calendars import calendar, event
 from tests.night import alarm, state

@@ -18,13 +18,13 @@ from cryptography.hazmat.primitives.serialization import Encoding, PublicFormat
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor import proof_check
 from monitor.adapters.store_reader import StoreReader
 from monitor.adapters.trail_keys import TrailKey
 from monitor.core.heads import unsigned
 from monitor.core.tree import consistency_proof, inclusion_path, leaf_of, root
-from monitor.proof_check import L, NotProved, P, check, consistent, included, signed_by
-from monitor.trail_proof import CannotProve, consistency, inclusion
+from monitor.trail import proof_check
+from monitor.trail.proof import CannotProve, consistency, inclusion
+from monitor.trail.proof_check import L, NotProved, P, check, consistent, included, signed_by
 from tests.core.test_tree import CT_INPUTS, CT_LEAVES, CT_PATHS, CT_PROOFS, CT_ROOTS
 from tests.trails import AT, Book, checked, raw
 

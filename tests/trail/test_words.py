@@ -15,7 +15,7 @@ from monitor.core.feed_answers import EVENT
 from monitor.core.journal import LIMITED
 from monitor.core.replies import PAST
 from monitor.core.returned import REPLIES
-from monitor.trail_story import WORDS, Teller
+from monitor.trail.story import WORDS, Teller
 
 ROOT = Path(monitor.__file__).parent
 NOTING = {"note": 0, "about": 0, "_note": None}  # None: the event comes first, or after the notice

@@ -1,4 +1,4 @@
-"""`secondbell trail`: tell a concern as a story, export entries; what proves it is in `trail_proof_commands.py`.
+"""`secondbell trail`: tell a concern as a story, export entries; what proves it is in `proof_commands.py`.
 
 Readers open the store read-only, so all of it works while the service runs.
 """
@@ -13,8 +13,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
-from monitor import trail_proof_commands
 from monitor.commandline import BAD_INPUT, WRONG, add_place, instant, say, site_file, state_dir, usage
+from monitor.trail import proof_commands
 
 if TYPE_CHECKING:
     from monitor.adapters.store_reader import StoreReader
@@ -26,7 +26,7 @@ def add(commands: Commands) -> None:
     """Add `trail` and what may follow it."""
     trail = commands.add_parser("trail", help="the audit trail: verify, show a concern, export")
     kinds = trail.add_subparsers(title="what", metavar="WHAT", required=True)
-    trail_proof_commands.add(kinds)
+    proof_commands.add(kinds)
     show = kinds.add_parser("show", help="one concern as a story")
     show.add_argument("concern", metavar="CONCERN", help="the concern's id; `list` for all of them")
     export = kinds.add_parser("export", help="entries for others, as JSON lines or as a table")
@@ -72,15 +72,15 @@ def reading(args: argparse.Namespace) -> Iterator[StoreReader]:
 
 
 def _trail_show(args: argparse.Namespace) -> int:
-    from monitor import trail_view
+    from monitor.trail import view
 
     with reading(args) as reader:
         names = reader.names()
         if args.concern == "list":
-            for line in trail_view.concerns(reader.entries(), names):
+            for line in view.concerns(reader.entries(), names):
                 print(line)
             return 0
-        text = trail_view.story(trail_view.of_concern(reader, args.concern), names, **local(args))
+        text = view.story(view.of_concern(reader, args.concern), names, **local(args))
     if not text:
         say(f"no concern {args.concern} in this trail; `secondbell trail show list` names them")
         return WRONG
@@ -107,7 +107,7 @@ def local(args: argparse.Namespace) -> dict[str, Any]:
 
 
 def _trail_export(args: argparse.Namespace) -> int:
-    from monitor.trail_export import Unknown, Wanted, export, keys_in_unit, keys_named
+    from monitor.trail.export import Unknown, Wanted, export, keys_in_unit, keys_named
 
     first = None if args.first is None else instant(args.first, "--from")
     until = None if args.until is None else instant(args.until, "--to")

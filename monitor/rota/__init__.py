@@ -1,0 +1,1 @@
+"""The rota around the core: calendars read and judged, their holes, and `secondbell rota`."""

@@ -1,0 +1,1 @@
+"""`secondbell trail`: the record checked, proved, shown, and handed out."""
