@@ -15,7 +15,7 @@ from monitor.core.battery import NO_REPORTS, NO_RUNS, plugged, unplugged
 from monitor.core.chronicle import AROUND, MINUTE, MINUTES, UNSEEN
 from monitor.core.messages import AlarmCondition, Plan, Snapshot, Window
 from monitor.core.plans import UTC, Zone, window_at
-from monitor.core.progress import CATCH_UP_CAP, Progress, feeding_day
+from monitor.core.progress import CATCH_UP_CAP, FeedingDay, Progress, feeding_day
 from monitor.core.signals import Signals
 
 HOUR = 3_600_000
@@ -84,6 +84,7 @@ class Picture(Signals):
         self.noted = 0  # when its last mark was kept for handovers, as `chronicle.minute` has it
         self.zone = UTC  # not stored
         self._progress: Progress | None = None  # kept until the next snapshot; not stored
+        self._day: FeedingDay | None = None  # kept while it lasts; not stored
         self.feed_ended = False
         self.unreadable = 0  # messages since the last readable one
         self.recent: tuple[tuple[int, AlarmCondition], ...] = ()  # the last onsets and their instants
@@ -103,7 +104,7 @@ class Picture(Signals):
     def plan(self, plan: Plan | None) -> None:
         self._plan = plan
         self.glucose_risk = plan is not None and plan.glucose_risk
-        self._progress = None
+        self._progress = self._day = None
 
     @property
     def troubled_alarms(self) -> tuple[AlarmCondition, ...]:
@@ -128,6 +129,8 @@ class Picture(Signals):
             self.recent = (*self.recent, *((at, alarm) for alarm in self.new_onsets))[-MOST_RECENT:]
         before_ml, before = self.counter_ml, self.acted
         was_active, was_on_mains = self.activity, self.mains
+        if zone is not self.zone:
+            self._day = None
         self.zone, self._progress = zone, None
         # Interned: of many devices these few words are the same.
         self.unit, self.source, self.bridge = (
@@ -390,7 +393,7 @@ class Picture(Signals):
         if len(values) <= OF_VERSION_4:
             picture.day_start = picture.window_start  # as it was reckoned before
         picture.reports, picture.runs = tuple(reports) or NO_REPORTS, tuple(runs) or NO_RUNS
-        picture.zone, picture._progress = UTC, None
+        picture.zone, picture._progress, picture._day = UTC, None, None
         # One object for the instants that are the same, as when it was live.
         time = picture.time
         if picture.acted == time:

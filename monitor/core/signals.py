@@ -8,13 +8,13 @@ from __future__ import annotations
 from monitor.core.battery import Reports, Runs, losing_charge, minutes_left
 from monitor.core.messages import Plan
 from monitor.core.plans import Zone
-from monitor.core.progress import Progress, feeding_day, progress
+from monitor.core.progress import FeedingDay, Progress, feeding_day, progress
 
 
 class Signals:
     """What rules see of a picture beside what was told."""
 
-    __slots__ = ("_progress",)
+    __slots__ = ("_day", "_progress")
 
     activity: str
     acted: int
@@ -30,6 +30,7 @@ class Signals:
     target_ml: float | None
     window_start: int | None
     zone: Zone
+    _day: FeedingDay | None
     _plan: Plan | None
     _progress: Progress | None
 
@@ -39,7 +40,9 @@ class Signals:
         if self.window_start is None or self._plan is None or self.feed_ended:
             return None
         if self._progress is None:
-            day = feeding_day(self._plan, self.zone, self.acted)
+            day = self._day  # of a day's snapshots only the first looks for it
+            if day is None or not day.start <= self.acted < day.end:
+                self._day = day = feeding_day(self._plan, self.zone, self.acted)
             if day is None or not day.spans:
                 return None
             given = self.given_ml if self.given_known and self.counter_ml is not None else None
