@@ -32,6 +32,7 @@ from monitor.core.guidance import CAUTION
 from monitor.core.problems import ProblemsFound
 from monitor.drill import command as drill_command
 from monitor.rota import command as rota_command
+from monitor.study import commands as study_commands
 from monitor.trail import commands as trail_commands
 from monitor.trail import proof_commands as trail_proof_commands
 from monitor.watch import command as watch_command
@@ -96,6 +97,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_init(commands)
     _add_replay(commands)
     backtest_commands.add(commands)
+    study_commands.add(commands)
     simulate = commands.add_parser(
         "simulate", help="publish a simulated site to a broker, or write its trace"
     )

@@ -24,6 +24,16 @@ class Battery:
         self._at = at
         self._mah = self.capacity_mah * charge
         self._load_ma = 0.0
+        self._charger_works = True
+
+    def charger(self, at: int, *, works: bool) -> None:
+        """From *at* on mains charges it, or only shows."""
+        self._mah, self._at = self.charge_mah(at), at
+        self._charger_works = works
+
+    @property
+    def _charging(self) -> bool:
+        return self.mains and self._charger_works
 
     def draw(self, at: int, load_ma: float) -> None:
         """From *at* on the pump draws *load_ma*."""
@@ -38,13 +48,15 @@ class Battery:
     def charge_mah(self, at: int) -> float:
         """Return the true charge; constant charging current until full is a simplification."""
         hours = (at - self._at) / HOUR
-        if self.mains:
+        if self._charging:
+            if self._mah >= self.capacity_mah:
+                return self.capacity_mah
             return min(self.capacity_mah, self._mah + self._hardware.charging_ma * hours)
         return max(0.0, self._mah - self._load_ma * hours)
 
     def falls_to(self, percent: float) -> int | None:
         """Return the first instant at which the charge is at or below *percent*, if it is draining."""
-        if self.mains or self._load_ma <= 0:
+        if self._charging or self._load_ma <= 0:
             return None
         spare_mah = self._mah - self.capacity_mah * percent / 100
         return self._at + max(0, whole_ms(spare_mah / self._load_ma * HOUR))

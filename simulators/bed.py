@@ -18,7 +18,7 @@ from simulators.instants import MINUTE, SECOND, whole_ms
 from simulators.pump import Pump
 from simulators.reading import Alarm, Priority, Side
 from simulators.scenario import PumpPlan, Scenario
-from simulators.truth import IN_HAND_MS, How, Kind, Ledger
+from simulators.truth import IN_HAND_MS, How, Kind, Ledger, Trouble
 
 _OCCLUSION = "occlusion"
 
@@ -61,6 +61,7 @@ class Bed:
         self._seen: frozenset[tuple[str, int]] = frozenset()
         self._script: list[Course] = []
         self._comes_back: tuple[int, Side, list[Course], float | None] | None = None
+        self._last_course = Course()
 
     # What befalls it.
 
@@ -159,7 +160,7 @@ class Bed:
         self.ledger.begin("out-of-sight", at, needed_from=at)
         self._surely(at + whole_ms(minutes * MINUTE), self._reappear)
 
-    def begin_feed(self, at: int) -> None:
+    def begin_feed(self, at: int, *, delivered_ml: float = 0.0) -> None:
         """Begin the day's feed, unless one is still running."""
         if not self.feed_open and not self._engaged:
             self.feed_open = True
@@ -170,7 +171,7 @@ class Bed:
             self._plug(at)
             for kind in ("container-empty", "device-fault", "left-idle"):
                 self.ledger.end(kind, at, "mended-at-bedside")
-            self.pump.new_feed(at, container_ml=self.plan.container_ml)
+            self.pump.new_feed(at, container_ml=self.plan.container_ml, delivered_ml=delivered_ml)
             self.touch()
 
     def attend(self, at: int) -> None:
@@ -191,6 +192,10 @@ class Bed:
         if due is not None and due != self._wake_at:
             self._wake_at = due
             self._diary.note(due, self._wake)
+
+    def troubles(self, at: int) -> list[Trouble]:
+        """Return what needed somebody here, up to *at*."""
+        return self.ledger.troubles(at)
 
     # What the bedside does.
 
@@ -213,16 +218,27 @@ class Bed:
 
     def _take_up(self, at: int, alarm: Alarm) -> None:
         self._engaged = True
-        course = self._script.pop(0) if self._script else self._carer.course(alarm.condition)
+        course = self._script.pop(0) if self._script else self._course(at, alarm)
         for offset in course.mutes:
             self._soon(at + offset, self._mute)
         if course.clear_after is not None:
             self._soon(at + course.clear_after, partial(self._work, how="mended-at-bedside", course=course))
-        kind = _cause(alarm.condition)
+        self._last_course = course
+        kind = self._kind(alarm.condition)
         if kind == "container-empty":
             self.ledger.begin(kind, at)
         if kind is not None and (course.clear_after is None or course.clear_after > IN_HAND_MS):
             self.ledger.need(kind, at + course.mutes[0] if course.mutes else at)
+
+    def _course(self, _at: int, alarm: Alarm) -> Course:
+        return self._carer.course(alarm.condition)
+
+    def _kind(self, condition: str) -> Kind | None:
+        return _cause(condition)
+
+    def _on_purpose(self, _at: int) -> bool:
+        """Say whether the feed is paused by somebody who will go on with it herself."""
+        return False
 
     def _mute(self, at: int) -> None:
         self.pump.mute(at)
@@ -252,7 +268,7 @@ class Bed:
         hands_ms = whole_ms(self._habits.hands_s * SECOND)
         if self.pump.activity == "finished":
             self._soon(at + hands_ms, self._end_feed)
-        elif self.feed_open and self.pump.activity in ("held", "idle"):
+        elif self.feed_open and self.pump.activity in ("held", "idle") and not self._on_purpose(at):
             if course.forgets_restart:
                 self.ledger.begin("left-idle", at, needed_from=at + hands_ms)
             else:

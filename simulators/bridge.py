@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from simulators import wire
 from simulators.reading import Reading
 from simulators.truth import Ledger
-from simulators.wire import Published
+from simulators.wire import Published, Report
+
+Write = Callable[[Report], object]
 
 
 class Bridge:
-    """One bridge of a site."""
+    """One bridge of a site; *write* makes of a report what is sent."""
 
-    def __init__(self, name: str, *, prefix: str, site: str) -> None:
+    def __init__(self, name: str, *, prefix: str, site: str, write: Write = wire.published) -> None:
         self.name = name
         self._prefix, self._site = prefix, site
         self._number = 0
         self._online = True
         self._stores = False
-        self._stored: list[Published] = []
+        self._stored: list[object] = []
+        self._write = write
         self.ledger = Ledger(name)
 
     def appear(self) -> list[Published]:
@@ -30,7 +35,7 @@ class Bridge:
         self._online, self._stores = False, stores
         return [self._presence(online=False)]
 
-    def come_back(self, at: int) -> list[Published]:
+    def come_back(self, at: int) -> list[object]:
         """Come back, sending first what was stored."""
         self.ledger.end("bridge-lost", at, "came-back")
         self._online = True
@@ -39,22 +44,22 @@ class Bridge:
             return [self._presence(online=True)]
         return [self._presence(online=True, backlog=True), *stored, self._presence(online=True)]
 
-    def send(self, reading: Reading, *, device: str, unit: str, at: int, sequence: int) -> list[Published]:
-        """Send one device's state, or keep it, or lose it."""
-        self._number += 1
-        message = Published(
-            topic=wire.state_topic(self._prefix, self._site, unit, device),
-            payload=wire.device_state(
-                reading, bridge=self.name, number=self._number, device=device, at=at, sequence=sequence
-            ),
-            retain=True,
-            bridge=self.name,
+    def send(
+        self, reading: Reading, *, device: str, unit: str, at: int, sequence: int, number: int | None = None
+    ) -> object | None:
+        """Send one device's state, or keep it, or lose it; without *number* it counts what it sends itself."""
+        if number is None:
+            self._number += 1
+            number = self._number
+        if not self._online and not self._stores:
+            return None
+        message = self._write(
+            Report(self._prefix, self._site, unit, device, self.name, number, at, sequence, reading)
         )
         if self._online:
-            return [message]
-        if self._stores:
-            self._stored.append(message)
-        return []
+            return message
+        self._stored.append(message)
+        return None
 
     def _presence(self, *, online: bool, backlog: bool = False) -> Published:
         return Published(

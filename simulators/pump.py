@@ -78,6 +78,7 @@ class Pump:
         self._spilt = 0.0
         self._resting_since: int | None = at
         self._pass_ends: int | None = None  # end of a flush or a priming
+        self.ran_flat = False  # off for want of charge, until it is switched on
         self._turn(at, "idle")
 
     # What it shows.
@@ -108,6 +109,11 @@ class Pump:
         if self.activity not in ("feeding", "priming"):
             return self._container
         return max(0.0, self._container - self._flow_ml_h() * (at - self._at) / HOUR)
+
+    @property
+    def shown(self) -> tuple[Activity, tuple[Alarm, ...], bool]:
+        """Return the part of its state whose every change is reported at once."""
+        return (self.activity, self.alarms, self.mains)
 
     def reading(self, at: int) -> Reading:
         """Return the whole state at *at*, which must not be before the last change."""
@@ -149,11 +155,26 @@ class Pump:
             self._stop(at, *self._fault)
         self.advance(at)
 
-    def hold(self, at: int) -> None:
-        """Pause on purpose."""
+    def hold(self, at: int, *, until: int | None = None) -> None:
+        """Pause on purpose; with a time given it reminds only after that."""
         self.advance(at)
         if self.activity in ("feeding", "flushing", "priming"):
             self._turn(at, "held")
+            self.rest_until(until)
+
+    def rest_until(self, until: int | None) -> None:
+        """At rest, remind of it only after a time that was given."""
+        if until is not None and self._resting_since is not None:
+            self._resting_since = until
+
+    def set_rate(self, at: int, rate_ml_h: float) -> None:
+        """Set another rate; a running feed goes on with it."""
+        self.advance(at)
+        resting_since, pass_ends = self._resting_since, self._pass_ends
+        self._turn(at, self.activity)  # what was moved until now was moved at the old one
+        self.rate_ml_h = rate_ml_h
+        self._turn(at, self.activity)
+        self._resting_since, self._pass_ends = resting_since, pass_ends
 
     def mute(self, at: int) -> None:
         """Pause the sound of every active alarm condition; it comes back by itself."""
@@ -191,18 +212,19 @@ class Pump:
             self._turn(at, "flushing")
             self._pass_ends = at + whole_ms(ml / self._hardware.flush_ml_h * HOUR)
 
-    def new_feed(self, at: int, *, container_ml: float) -> None:
-        """Begin another feed: counter at zero, full container."""
+    def new_feed(self, at: int, *, container_ml: float, delivered_ml: float = 0.0) -> None:
+        """Begin another feed: counter at zero, or at what it is a part of has had, and a full container."""
         self.switch_on(at)
         self.clear(at)
         self._turn(at, "idle")
-        self._delivered, self._spilt, self._container = 0.0, 0.0, container_ml
+        self._delivered, self._spilt, self._container = delivered_ml, 0.0, container_ml
         self.start(at)
 
     def switch_on(self, at: int) -> None:
         """Switch on; it needs mains or some charge."""
         self.advance(at)
         if self.activity == "off" and (self.mains or self.battery.charge_mah(at) > 0):
+            self.ran_flat = False
             self._turn(at, "idle")
 
     def switch_off(self, at: int) -> None:
@@ -237,6 +259,16 @@ class Pump:
         """Open one side of the line again."""
         self.advance(at)
         self.sides[side].block(at, blocked=False)
+
+    def break_charger(self, at: int) -> None:
+        """Let mains be shown and nothing charged, until the charger is repaired."""
+        self.advance(at)
+        self.battery.charger(at, works=False)
+
+    def repair_charger(self, at: int) -> None:
+        """Let it be charged again."""
+        self.advance(at)
+        self.battery.charger(at, works=True)
 
     def break_down(self, at: int, condition: str, priority: Priority) -> None:
         """Raise a fault that comes back at every start until it is repaired."""
@@ -352,4 +384,5 @@ class Pump:
 
     def _run_out(self, at: int) -> None:
         self._alarms.clear()
+        self.ran_flat = True
         self._turn(at, "off")

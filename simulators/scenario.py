@@ -19,6 +19,7 @@ from simulators.generated import Generated, generate
 from simulators.happenings import AnyHappening, BridgeLost, Clock, Several, Word
 from simulators.hardware import Hardware, Positive, Share
 from simulators.instants import DAY, HOUR, from_datetime, whole_ms
+from simulators.world_figures import NightFigures
 
 NotNegative = Annotated[float, Field(ge=0, lt=1_000_000, allow_inf_nan=False)]
 Kind = Literal["downstream-occlusion", "upstream-occlusion", "set-misloaded", "sensor-fault", "drive-fault"]
@@ -47,6 +48,15 @@ class PumpPlan(_Table):
     mains: bool = True
     battery_charge: Share = 1.0
     battery_health: Annotated[Share, Field(gt=0)] = 1.0
+    # What a monitor's feeding plan needs; `bolus_ml` is what each of several feeds of a day gives.
+    windows: Several[tuple[Clock, Clock]] = ()
+    bolus_ml: Positive | None = None
+    highest_rate_ml_h: Positive | None = None
+    kcal_per_ml: Positive | None = None
+    glucose_risk: bool = False
+    feed_kind: Literal["powder", "infant", "decanted", "closed"] | None = None
+    nurse: Word = "nurse-1"  # who answers by the button at this bedside
+    heard: bool = True  # a spare that no bridge has ever heard is listed all the same
 
 
 class Carers(_Table):
@@ -90,6 +100,8 @@ class Scenario(_Table):
     background: Background = Background()
     pumps: Several[PumpPlan]
     happenings: Several[AnyHappening] = ()
+    # Only study worlds have these: chance then follows the figures, not `carers` and `background`.
+    figures: NightFigures | None = None
 
     @property
     def start_ms(self) -> int:

@@ -24,6 +24,9 @@ Kind = Literal[
     "device-fault",
     "out-of-sight",
     "bridge-lost",
+    "behind-plan",
+    "rate-too-high",
+    "charger-fault",
 ]
 How = Literal["mended-by-nurse", "mended-at-bedside", "came-back", "open"]
 
@@ -73,6 +76,10 @@ class Ledger:
         trouble = self._open.pop(kind, None)
         if trouble is not None and trouble.needed_from is not None and trouble.needed_from < at:
             self._ended.append(self._entry(trouble, at, how))
+
+    def token(self, kind: Kind) -> object | None:
+        """Return the token of the cause of this kind that is there now."""
+        return self._open.get(kind)
 
     def lasts(self, token: object) -> bool:
         """Say whether the cause of *token* is still there."""

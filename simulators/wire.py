@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from simulators.instants import rfc3339
 from simulators.reading import Alarm, Reading
 
 EVENT_TYPE = "secondbell.device-state.v1"
+ANSWER_TYPE = "secondbell.answer.v1"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,9 +27,45 @@ class Published:
     bridge: str = ""
 
 
+class Report(NamedTuple):
+    """What a bridge reports of one pump, before it is written as a message."""
+
+    prefix: str
+    site: str
+    unit: str
+    device: str
+    bridge: str
+    number: int
+    at: int
+    sequence: int
+    reading: Reading
+
+
+def published(report: Report) -> Published:
+    """Write a report as the message that its bridge sends."""
+    return Published(
+        topic=state_topic(report.prefix, report.site, report.unit, report.device),
+        payload=device_state(
+            report.reading,
+            bridge=report.bridge,
+            number=report.number,
+            device=report.device,
+            at=report.at,
+            sequence=report.sequence,
+        ),
+        retain=True,
+        bridge=report.bridge,
+    )
+
+
 def state_topic(prefix: str, site: str, unit: str, device: str) -> str:
     """Return where a device's states go."""
     return f"{prefix}/{site}/{unit}/{device}/state"
+
+
+def answer_topic(prefix: str, site: str, unit: str, device: str) -> str:
+    """Return where somebody at a bedside says what she does about a feed."""
+    return f"{prefix}/{site}/{unit}/{device}/responsibility"
 
 
 def presence_topic(prefix: str, site: str, bridge: str) -> str:
@@ -39,6 +76,27 @@ def presence_topic(prefix: str, site: str, bridge: str) -> str:
 def presence(*, online: bool, backlog: bool = False) -> bytes:
     """Write a bridge's presence."""
     return _json({"online": online, "backlog": backlog})
+
+
+def bedside_answer(
+    answer: str, *, button: str, number: int, device: str, person: str, at: int, until: int | None
+) -> bytes:
+    """Write what was said by a bedside button as a CloudEvent."""
+    data: dict[str, Any] = {"answer": answer, "person": person}
+    if until is not None:
+        data["until"] = rfc3339(until)
+    return _json(
+        {
+            "specversion": "1.0",
+            "id": f"{button}-{number:06d}",
+            "source": f"urn:bridge:{button}",
+            "type": ANSWER_TYPE,
+            "subject": device,
+            "time": rfc3339(at),
+            "datacontenttype": "application/json",
+            "data": data,
+        }
+    )
 
 
 def device_state(reading: Reading, *, bridge: str, number: int, device: str, at: int, sequence: int) -> bytes:

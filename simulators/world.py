@@ -8,12 +8,16 @@ reads a clock; the same scenario and the same calls publish the same bytes.
 
 from __future__ import annotations
 
+from collections import Counter
 from functools import partial
 from random import Random
+from typing import Any
 
+from simulators import wire
 from simulators.bed import Bed
-from simulators.bridge import Bridge
+from simulators.bridge import Bridge, Write
 from simulators.carer import Carer
+from simulators.chances import Chances
 from simulators.diary import Deed, Diary
 from simulators.happenings import (
     AnyHappening,
@@ -26,40 +30,62 @@ from simulators.happenings import (
     OutOfRadio,
 )
 from simulators.instants import DAY, HOUR, MINUTE, SECOND, whole_ms
-from simulators.scenario import Scenario
+from simulators.planned_bed import PlannedBed
+from simulators.reckoning import Balance
+from simulators.scenario import PumpPlan, Scenario
 from simulators.script import courses
 from simulators.truth import Trouble
 from simulators.wire import Published
+from simulators.world_figures import CauseFigures
+
+__all__ = ["Balance", "World"]
 
 # A pump that something is scripted for is spared chance around it, so that a story stays the story told.
 _CALM_BEFORE_MS = 45 * MINUTE
 _CALM_AFTER_MS = 150 * MINUTE
+# More than a pump sends in a run: the numbers of two pumps never meet.
+_MOST_MESSAGES = 1_000_000
 
 
 class World:
-    """All of one scenario, from *start_ms* on (default: the scenario's own start)."""
+    """All of one scenario, from *start_ms* on (default: the scenario's own start).
 
-    def __init__(self, scenario: Scenario, start_ms: int | None = None) -> None:
+    Of a study world, *causes* False is the same day with nothing going wrong. *write* makes of a bridge's report
+    what `advance` returns; by default that is the message as it is published.
+    """
+
+    def __init__(
+        self,
+        scenario: Scenario,
+        start_ms: int | None = None,
+        *,
+        causes: bool = True,
+        write: Write | None = None,
+    ) -> None:
         self.scenario = scenario
         self.start_ms = scenario.start_ms if start_ms is None else start_ms
         self.end_ms = self.start_ms + scenario.length_ms
         self.now = self.start_ms
+        self._causes = causes
         self._diary = Diary()
-        self._out: list[Published] = []
-        self._touched: dict[str, Bed] = {}
-        self._reporting: set[str] = set()
+        self._out: list[Any] = []
+        self._touched: dict[Bed, bool] = {}  # whether more than a report is due
+        self._reporting: set[Bed] = set()
         self._shown: dict[str, object] = {}
         self._sequence: dict[str, int] = {}
         self._report_ms = whole_ms(scenario.report_every_s * SECOND)
+        # Of a study world every pump counts its own messages: what one sends more, no other's show.
+        self._places: dict[str, int] | None = None
+        if scenario.figures is not None:
+            self._places = {plan.id: place for place, plan in enumerate(scenario.pumps, start=1)}
+        self._said = Counter[str]()
         self.bridges = {
-            name: Bridge(name, prefix=scenario.prefix, site=scenario.site) for name in scenario.bridges
+            name: Bridge(name, prefix=scenario.prefix, site=scenario.site, write=write or wire.published)
+            for name in scenario.bridges
         }
         for bridge in self.bridges.values():
             self._diary.note(self.start_ms, partial(self._bridge_appears, bridge))
-        self.beds = {
-            plan.id: Bed(plan, scenario, at=self.start_ms, diary=self._diary, touched=self._touch)
-            for plan in scenario.pumps
-        }
+        self.beds = {plan.id: self._bed(plan) for plan in scenario.pumps}
         calm: dict[str, list[int]] = {}
         for number, happening in enumerate(scenario.happenings):
             at = self.start_ms + scenario.offset_ms(happening.at, happening.day)
@@ -68,13 +94,15 @@ class World:
                 calm.setdefault(happening.pump, []).append(at)
         for bed in self.beds.values():
             self._open_bed(bed, calm.get(bed.plan.id, []))
+        if causes and scenario.figures is not None:
+            self._lose_bridges(scenario.figures.causes)
 
     def next_at(self) -> int | None:
         """Return the next instant at which something happens, or None when the scenario is over."""
         due = self._diary.next_at()
         return due if due is not None and due <= self.end_ms else None
 
-    def advance(self, at: int) -> list[Published]:
+    def advance(self, at: int) -> list[Any]:
         """Let everything happen up to and including *at*; return what was published, in order."""
         while (due := self.next_at()) is not None and due <= at:
             self.now = max(self.now, due)
@@ -94,17 +122,49 @@ class World:
 
     def truth(self) -> list[Trouble]:
         """Return every trouble up to now that nobody at the bedside dealt with in time, by when it began."""
-        ledgers = [bed.ledger for bed in self.beds.values()]
-        ledgers += [bridge.ledger for bridge in self.bridges.values()]
-        found = [trouble for ledger in ledgers for trouble in ledger.troubles(self.now)]
+        found = [trouble for bed in self.beds.values() for trouble in bed.troubles(self.now)]
+        found += [trouble for bridge in self.bridges.values() for trouble in bridge.ledger.troubles(self.now)]
         return sorted(found, key=lambda trouble: (trouble.began, trouble.device, trouble.kind))
 
+    def balances(self) -> list[Balance]:
+        """Return the account of everybody who has a plan of windows, up to now, as the pumps are listed."""
+        accounts = [bed.balance(self.now) for bed in self.beds.values() if isinstance(bed, PlannedBed)]
+        return [account for account in accounts if account is not None]
+
     # How it works inside.
+
+    def _bed(self, plan: PumpPlan) -> Bed:
+        scenario = self.scenario
+        if scenario.figures is None:
+            return Bed(plan, scenario, at=self.start_ms, diary=self._diary, touched=self._touch)
+        return PlannedBed(
+            plan,
+            scenario,
+            scenario.figures,
+            at=self.start_ms,
+            diary=self._diary,
+            touched=self._touch,
+            announce=self._announce,
+            causes=self._causes,
+        )
 
     def _open_bed(self, bed: Bed, scripted: list[int]) -> None:
         scenario, device = self.scenario, bed.plan.id
         phase = Random(f"{scenario.seed}/phase/{device}").randrange(self._report_ms)
-        self._diary.note(self.start_ms + phase, partial(self._report, bed))
+        self._diary.note(self.start_ms + phase, self._reporter(bed))
+        if isinstance(bed, PlannedBed) and scenario.figures is not None:
+            chances = Chances(
+                bed,
+                scenario.figures,
+                seed=scenario.seed,
+                start=self.start_ms,
+                note=self._diary.note,
+                spare=partial(self._spare, bed.plan.unit),
+            )
+            if self._causes:
+                chances.all()
+            else:
+                chances.purposes()
         for clock in bed.plan.starts:
             self._daily(self.start_ms + scenario.offset_ms(clock), bed.begin_feed)
         if bed.plan.flush_every_h is not None:
@@ -147,50 +207,101 @@ class World:
 
         self._diary.note(at, again)
 
+    def _spare(self, unit: str) -> PlannedBed | None:
+        """Return a pump from the unit's cupboard that the bridge knows."""
+        for bed in self.beds.values():
+            plan = bed.plan
+            in_cupboard = plan.unit == unit and plan.heard and not plan.windows and not bed.feed_open
+            if isinstance(bed, PlannedBed) and in_cupboard:
+                return bed
+        return None
+
     def _touch(self, bed: Bed) -> None:
-        self._touched[bed.plan.id] = bed
+        self._touched[bed] = True
 
     def _close_instant(self, at: int) -> None:
         while self._touched:
             touched, self._touched = self._touched, {}
-            for bed in touched.values():
-                bed.settle(at)
+            for bed, changed in touched.items():
+                if changed:
+                    bed.settle(at)
                 self._publish(bed, at)
 
-    def _report(self, bed: Bed, at: int) -> None:
-        self._reporting.add(bed.plan.id)
-        self._touch(bed)
-        self._diary.note(at + self._report_ms, partial(self._report, bed))
+    def _reporter(self, bed: Bed) -> Deed:
+        """Return what a pump does once in each interval; between changes a report settles nothing."""
+        note, every = self._diary.note, self._report_ms
+
+        def report(at: int) -> None:
+            self._reporting.add(bed)
+            self._touched.setdefault(bed, False)
+            note(at + every, report)
+
+        return report
 
     def _publish(self, bed: Bed, at: int) -> None:
         device = bed.plan.id
-        reporting = device in self._reporting
-        self._reporting.discard(device)
+        reporting = bed in self._reporting
+        if reporting:
+            self._reporting.discard(bed)
         if not bed.in_sight:
             self._shown.pop(device, None)
             return
-        reading = bed.pump.reading(at)
-        if self._shown.get(device) == reading.shown and (not reporting or reading.activity == "off"):
+        pump = bed.pump
+        if pump.activity == "off" and reporting and self._shown.get(device) == pump.shown:
             return
-        first = device not in self._sequence
-        if first and not reporting:
+        reading = pump.reading(at)
+        if not reporting and self._shown.get(device) == reading.shown:
+            return
+        sequence = self._sequence.get(device, 0)
+        if sequence == 0 and not reporting:
             return  # each pump is first heard of at its own phase
         self._shown[device] = reading.shown
-        self._sequence[device] = sequence = self._sequence.get(device, 0) + 1
-        bridge = self.bridges[bed.plan.bridge]
-        self._out += bridge.send(reading, device=device, unit=bed.plan.unit, at=at, sequence=sequence)
+        self._sequence[device] = sequence = sequence + 1
+        number = None if self._places is None else self._places[device] * _MOST_MESSAGES + sequence
+        sent = self.bridges[bed.plan.bridge].send(
+            reading, device=device, unit=bed.plan.unit, at=at, sequence=sequence, number=number
+        )
+        if sent is not None:
+            self._out.append(sent)
+
+    def _announce(self, bed: Bed, at: int, answer: str, until: int | None) -> None:
+        """Publish what is said by the button at a bedside."""
+        scenario, plan = self.scenario, bed.plan
+        self._said[plan.id] += 1
+        button = f"button-{plan.id}"
+        payload = wire.bedside_answer(
+            answer,
+            button=button,
+            number=self._said[plan.id],
+            device=plan.id,
+            person=plan.nurse,
+            at=at,
+            until=until,
+        )
+        topic = wire.answer_topic(scenario.prefix, scenario.site, plan.unit, plan.id)
+        self._out.append(Published(topic=topic, payload=payload, retain=False, bridge=plan.bridge))
 
     def _bridge_appears(self, bridge: Bridge, _at: int) -> None:
         self._out += bridge.appear()
 
     def _bridge_lost(self, happening: BridgeLost, at: int) -> None:
-        bridge = self.bridges[happening.bridge]
-        self._out += bridge.lose(at, stores=happening.stores)
+        self._lose_bridge(self.bridges[happening.bridge], at, happening.minutes, stores=happening.stores)
+
+    def _lose_bridge(self, bridge: Bridge, at: int, minutes: float, *, stores: bool) -> None:
+        self._out += bridge.lose(at, stores=stores)
 
         def back(now: int) -> None:
             self._out += bridge.come_back(now)
 
-        self._diary.note(at + whole_ms(happening.minutes * MINUTE), back)
+        self._diary.note(at + whole_ms(minutes * MINUTE), back)
+
+    def _lose_bridges(self, figures: CauseFigures) -> None:
+        for name, bridge in self.bridges.items():
+            draw = Random(f"{self.scenario.seed}/bridge/{name}")
+            if draw.random() < figures.bridge_losses_per_year.value / 365:
+                at = self.start_ms + draw.randrange(self.scenario.length_ms)
+                minutes = figures.bridge_loss_min.value * draw.uniform(0.3, 1.7)
+                self._diary.note(at, partial(self._lose_bridge, bridge, minutes=minutes, stores=True))
 
     def _happen(self, number: int, happening: AnyHappening, at: int) -> None:
         if isinstance(happening, BridgeLost):
