@@ -90,7 +90,9 @@ class Actions:
         self._caller.call(concern, 0, "raised", now)
 
     def _tell_next(self, concern: Concern, now: int) -> None:
-        self._caller.call(concern, concern.rung + 1, WHY_NEXT.get(self._event, "next-rung"), now)
+        # Low goes to its first rung only, at a recheck too.
+        rung = 0 if concern.priority == "low" and self._event is Event.RECHECK_TROUBLED else concern.rung + 1
+        self._caller.call(concern, rung, WHY_NEXT.get(self._event, "next-rung"), now)
 
     def _tell_first_raised(self, concern: Concern, now: int) -> None:
         self._caller.call(concern, 0, "priority-raised", now)

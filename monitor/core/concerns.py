@@ -4,7 +4,8 @@ A concern is "this device (or unit) now needs somebody": one rule, one subject, 
 outcome depends on a circumstance are split into one event for each, so that every cell is plain data:
 
 - a rule that holds is HOLDS, or HOLDS_COVERED when somebody already has this device for something at least as urgent,
-  and RELAPSES / RELAPSES_COVERED when it settled less than the relapse window ago;
+  and RELAPSES / RELAPSES_COVERED when it settled less than the relapse window ago; HOLDS_STILL when it has not settled
+  and is no worse than what somebody was told;
 - a wait, a recheck or the end of a hold is troubled or quiet; a decline, a failed notice, a hand-back or a hold is the
   holder's or another's.
 
@@ -34,6 +35,7 @@ class Event(StrEnum):
 
     HOLDS = "rule holds"
     HOLDS_COVERED = "rule holds, somebody has the device"
+    HOLDS_STILL = "rule holds again, no worse than was told"
     RELAPSES = "rule holds within the relapse window"
     RELAPSES_COVERED = "rule holds within the relapse window, somebody has the device"
     WAIT_OVER = "wait over"
@@ -111,6 +113,12 @@ TABLE: Mapping[Event, Mapping[State, Cell]] = {
         _N: Cell(_A, (Do.RAISE, Do.COVER, Do.START_RECHECK)),
         _O: Cell(_O, (Do.COUNT,)),
         _A: Cell(_A, (Do.COUNT, Do.TELL_HOLDER_FURTHER)),
+        _S: IMPOSSIBLE,
+    },
+    Event.HOLDS_STILL: {
+        _N: IMPOSSIBLE,
+        _O: Cell(_O, (Do.COUNT,)),
+        _A: Cell(_A, (Do.COUNT,)),
         _S: IMPOSSIBLE,
     },
     Event.RELAPSES: {

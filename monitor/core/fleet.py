@@ -21,7 +21,7 @@ from monitor.core.picture import Picture
 from monitor.core.rulebook import PRIORITY
 from monitor.core.tracks import RecurringTrack, lets_go
 from monitor.core.undoing import Undoing
-from monitor.core.worsening import TAKEN_ONCE, WORSE, measure, worse
+from monitor.core.worsening import BETTER, TAKEN_ONCE, WORSE, better, measure, worse
 
 
 class Fleet(Feeds, Undoing):
@@ -229,6 +229,8 @@ class Fleet(Feeds, Undoing):
             if concern.about in ("alarms", "delivery") and not picture.safe(at, self.site.times.safe_after):
                 self.await_calm(device)
                 continue
+            if concern.measure is not None and not better(concern.rule, concern.measure, picture):
+                continue
             self._keep_concerns(device.name)
             why = why_settled(concern.about, concern.rule, picture, concern.raised_at)
             self.responsibility.settle(concern, at, now, why)
@@ -267,6 +269,13 @@ class Fleet(Feeds, Undoing):
             now, self.site.times.safe_after
         )
         return concern.holding or unsafe
+
+    def known(self, concern: Concern) -> bool:
+        """Whether what holds again is no worse than what somebody was told."""
+        device = self.devices.get(concern.subject)
+        if device is None or concern.measure is None or concern.rule not in BETTER:
+            return False
+        return not worse(concern.rule, concern.measure, device.picture)
 
     def measure(self, concern: Concern) -> list[float | None] | None:
         """What to remember of a concern when somebody is told, to know later whether it is worse."""

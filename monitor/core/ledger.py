@@ -31,6 +31,9 @@ class Sight(Protocol):
     def backlogged(self, subject: str) -> bool:
         """Whether a backlog is being read, so that nobody is told yet."""
 
+    def known(self, concern: Concern) -> bool:
+        """Whether what holds again is no worse than what somebody was told."""
+
     def measure(self, concern: Concern) -> list[float | None] | None:
         """What to remember of a concern when somebody is told, to know later whether it is worse."""
 

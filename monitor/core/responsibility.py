@@ -64,7 +64,7 @@ class Responsibility(Replies):
         if concern is not None and concern.live:
             self._journal.about("joined", concern, now, at=edge.at, since=edge.since, evidence=evidence)
             concern.holding, concern.rule_changed = True, False
-            self.happens(concern, Event.HOLDS, now)
+            self.happens(concern, Event.HOLDS_STILL if self._sight.known(concern) else Event.HOLDS, now)
             self._rise(concern, edge, now, evidence)
             return concern
         concern, name = self._new_or_again(concern, subject, unit, edge, now, evidence)

@@ -29,6 +29,16 @@ WORSE: Final[Mapping[str, tuple[Step, ...]]] = {
 """Of several any one counts (design: Concerns, ladders, notices)."""
 
 
+BETTER: Final[Mapping[str, tuple[Step, ...]]] = {
+    "behind-plan": (Step("shortfall_ml", -20.0), Step("shortfall_percent", -2.0)),  # common practice, no source
+}
+"""What has to have changed since somebody was told before such a concern settles while the feed is still due.
+
+A feed that goes on at its rate stays as far behind as it is: on the limit, a pump's rounding alone would have it settle
+and come back all night (seen in simulated nights: 30 notices about one pump).
+"""
+
+
 TAKEN_ONCE: Final = frozenset({"drill-missed"})
 """What of a unit stays with whoever has accepted it, however long it holds: only another such drill is news."""
 
@@ -42,8 +52,18 @@ def measure(rule: str, picture: Any) -> list[float | None] | None:
 
 def worse(rule: str, before: list[float | None], picture: Any) -> bool:
     """Whether it has got worse since `before`; what was or is not known has not."""
-    for step, was in zip(WORSE[rule], before, strict=True):
-        now = attrgetter(step.field)(picture)
-        if was is not None and now is not None and (now - was) * (1 if step.by > 0 else -1) >= abs(step.by):
-            return True
-    return False
+    return any(_changed(step, was, picture) for step, was in zip(WORSE[rule], before, strict=True))
+
+
+def better(rule: str, before: list[float | None], picture: Any) -> bool:
+    """Whether it has got clearly better since `before`, or cannot be told any more; a rule without a row always has."""
+    if (steps := BETTER.get(rule)) is None or not picture.feed_due or picture.progress is None:
+        return True
+    return any(_changed(step, was, picture) for step, was in zip(steps, before, strict=True))
+
+
+def _changed(step: Step, was: float | None, picture: Any) -> bool:
+    now: float | None = attrgetter(step.field)(picture)
+    if was is None or now is None:
+        return False
+    return (now - was) * (1 if step.by > 0 else -1) >= abs(step.by)

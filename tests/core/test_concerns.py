@@ -24,6 +24,8 @@ TEXT: list[tuple[Event, State, State, tuple[Do, ...]]] = [
     (Event.HOLDS, OPEN, OPEN, (Do.COUNT,)),
     # … | accepted: acceptor told of a further condition
     (Event.HOLDS, ACCEPTED, ACCEPTED, (Do.COUNT, Do.TELL_HOLDER_FURTHER)),
+    (Event.HOLDS_STILL, OPEN, OPEN, (Do.COUNT,)),
+    (Event.HOLDS_STILL, ACCEPTED, ACCEPTED, (Do.COUNT,)),
     # … | settled, within the relapse window: open again, counted, last acceptor on duty first, else the rung reached
     (Event.RELAPSES, SETTLED, OPEN, (Do.COUNT, Do.TELL_RELAPSE)),
     # "A new one of equal or lower priority starts accepted by the same person, without a page"

@@ -133,6 +133,19 @@ def test_low_is_told_once_to_the_last_resort_too() -> None:
     assert [told.person for told in bench.notices()] == ["manager"]
 
 
+def test_low_at_a_recheck_stays_on_its_first_rung() -> None:
+    """Accepted and still so: whoever has it and the first rung hear of it again, no manager in the night."""
+    bench = Bench(ward([low_rule()]))
+    bench.snapshot("pump-1", alarms=[RINGING])
+    bench.at("00:01:10")
+    bench.accept("nurse-1", "pump-1")
+    bench.notices()
+    bench.at("00:25:00")
+    assert {told.person for told in bench.notices()} == {"nurse-1", "nurse-2"}
+    bench.at("03:00:00")
+    assert not any(told.person in ("charge", "manager") for told in bench.told)
+
+
 def test_low_that_relapses_does_not_climb() -> None:
     """Back within the window: its first rung is told that it is back, and no other."""
     bench = Bench(ward([low_rule()]))

@@ -35,7 +35,7 @@ WHY = {
     "out-of-sight": {
         "Why: nothing heard for 3 min (limit 3 min); when last seen: feed is due.",
         "Why: nothing heard for 15 min (limit 15 min); when last seen: feed is due.",
-        "Why: nothing heard for 5 min (limit 5 min); when last seen: a stop is dangerous here, feed is due.",
+        "Why: nothing heard for 10 min (limit 10 min); when last seen: a stop is dangerous here, feed is due.",
     },
     "over-plan": {
         "Why (at 08:11): set rate 125 mL/h, where its plan allows 120 mL/h at most, for 1 min (limit 1 min).",

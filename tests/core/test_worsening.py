@@ -69,6 +69,38 @@ def test_another_100_ml_opens_it_again() -> None:
     assert any(why == "recheck" for told in bench.told for _, why in told.items)
 
 
+def test_on_the_limit_it_is_told_once_and_not_all_night() -> None:
+    """A feed that goes on 100 mL behind, give or take what a pump rounds: told once, and no stand-down before its end.
+
+    Found by the study: one such pump brought about 30 notices in a night.
+    """
+    bench = Bench(planned("behind-plan"))
+    bench.snapshot("pump-1", activity="feeding", delivered_ml=0)
+    held = []
+    for minutes in range(61, 300, 5):
+        bench.at(f"{minutes // 60:02d}:{minutes % 60:02d}:00")
+        given = 100 * (bench.now - START) / HOUR - 100 + (0.5 if minutes % 2 else -0.5)
+        bench.snapshot("pump-1", activity="feeding", delivered_ml=given)
+        held.append(bench.concern("pump-1").holding if bench.engine.responsibility.open_of("pump-1") else None)
+    assert held.count(False) > 10, "the rule ended again and again"
+    assert {why for told in bench.told for _, why in told.items} == {"raised"}
+    assert len({told.person for told in bench.told}) == len(bench.told)
+    bench.assert_open("pump-1")
+
+
+def test_behind_plan_settles_once_it_is_clearly_less() -> None:
+    """20 mL less than was told is over; so is the end of the window."""
+    bench = behind()
+    concern = bench.concern("pump-1")
+    told = concern.measure
+    assert told is not None and told[0] is not None
+    for minute, less in ((19, 35.0), (20, 50.0)):
+        bench.at(f"02:{minute}:00")
+        ml = 100 * (bench.now - START) / HOUR - told[0] + less
+        bench.snapshot("pump-1", activity="feeding", delivered_ml=ml)
+    bench.assert_settled("pump-1")
+
+
 def test_what_was_hung_too_long_and_hangs_for_another_hour_opens_again() -> None:
     """Accepted, and an hour later still the same container."""
     bench = Bench(planned("hung-too-long", hung=START - 4 * HOUR + 60_000))

@@ -132,7 +132,7 @@ def test_the_home_sample_has_the_patience_of_homes() -> None:
     assert patience(settings, "north", "pump-0301", "out-of-sight") == 15
     assert patience(settings, "south", "pump-0303", "out-of-sight") == 10
     assert compiled(settings, "north", "pump-0302", "out-of-sight").thresholds["patience_glucose_risk"] == (
-        300_000,
+        600_000,
         "ms",
     )
     assert patience(settings, "south", "pump-0304", "idle-past-limit") == 8
