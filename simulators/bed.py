@@ -228,13 +228,25 @@ class Bed:
         if kind == "container-empty":
             self.ledger.begin(kind, at)
         if kind is not None and (course.clear_after is None or course.clear_after > IN_HAND_MS):
-            self.ledger.need(kind, at + course.mutes[0] if course.mutes else at)
+            heard = course.mutes[0] if course.mutes else 0
+            # Who mutes it so late that it was in nobody's hand is no answer to it.
+            self.ledger.need(kind, at + heard if heard <= IN_HAND_MS else at)
 
     def _course(self, _at: int, alarm: Alarm) -> Course:
         return self._carer.course(alarm.condition)
 
     def _kind(self, condition: str) -> Kind | None:
         return _cause(condition)
+
+    @property
+    def held_until(self) -> int | None:
+        """Until when the feed is held on purpose; None if it is not."""
+        return None
+
+    @property
+    def over_for_now(self) -> bool:
+        """Whether the feed is over for now."""
+        return False
 
     def _on_purpose(self, _at: int) -> bool:
         """Say whether the feed is paused by somebody who will go on with it herself."""
@@ -282,7 +294,7 @@ class Bed:
             if course.again_after is not None:
                 self._soon(at + course.again_after, partial(self._block_again, side=side))
         if not course.mends:
-            self.ledger.need("line-blocked", at)
+            self._left_unmended(at, how)
             return
         mended = "line-blocked" in self.ledger.kinds()
         self.ledger.end("line-blocked", at, how)
@@ -290,6 +302,9 @@ class Bed:
             after, side, courses, found_min = self._comes_back
             self._comes_back = None
             self._surely(at + after, partial(self.block, side=side, courses=courses, found_min=found_min))
+
+    def _left_unmended(self, at: int, _how: How) -> None:
+        self.ledger.need("line-blocked", at)
 
     def _block_again(self, at: int, side: Side) -> None:
         self.pump.block(at, side)

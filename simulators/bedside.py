@@ -94,9 +94,13 @@ class Bedside:
         """Draw after how long somebody comes round."""
         return self.found_after(at, self._stream("round", what).random())
 
-    def announces(self, what: str) -> bool:
-        """Draw whether a hold that has just come about is announced by the button."""
-        return self._stream("button", what).random() < self._figures.deliberate.announced.value
+    def announces(self, what: str, ms: int) -> bool:
+        """Draw whether a hold of so long that has just come about is announced by the button."""
+        return self._stream("button", what).random() < self._figures.deliberate.announced_of(ms)
+
+    def announces_again(self) -> bool:
+        """Draw whether the button is pressed again before what was announced is over."""
+        return self._stream("button", "again").random() < self._figures.deliberate.announced_again.value
 
     def _stream(self, deed: str, about: str) -> Random:
         name = f"{deed}/{self._device}/{about}"

@@ -126,8 +126,7 @@ class Chances:
                 deed = partial(
                     self._bed.hold_for,
                     ms=ms,
-                    announced=ms >= figures.announced_from_min.value * MINUTE
-                    and announced < figures.announced.value,
+                    announced=announced < figures.announced_of(ms),
                     forgets_restart=causes and forgets < self._figures.causes.restart_forgotten.value,
                 )
                 self._at(at, deed)

@@ -57,6 +57,7 @@ class PeopleFigures(_Table):
     never: ShareOf  # a notice that is never answered, however long it stands
     comes_median_min: Time  # from the accept to hands at the pump (at home: the carer's, woken by telephone)
     comes_sigma: Figure
+    comes_never: ShareOf  # accepted, and then called away; or nobody at home wakes to the telephone
 
 
 class CarrierFigures(_Table):

@@ -103,6 +103,8 @@ class People:
                 errand.concerns.update(answer.concerns)
                 return
         takes = self._comes_ms(answer.person, answer.subject)
+        if takes is None:
+            return
         going.errands.append(_Errand(answer.subject, takes, set(answer.concerns)))
         if len(going.errands) == 1:
             going.arrives = at + takes
@@ -139,9 +141,12 @@ class People:
         takes = whole_ms(median_ms * exp(figures.answer_sigma.value * draw.gauss(0, 1)))
         return None if never else at + max(1, takes)
 
-    def _comes_ms(self, person: str, subject: str) -> int:
+    def _comes_ms(self, person: str, subject: str) -> int | None:
+        """How long it takes her, None if she accepted and no hands come to the pump."""
         figures = self._figures
         draw = self._stream("comes", person, subject)
+        if draw.random() < figures.comes_never.value:
+            return None
         takes = figures.comes_median_min.value * MINUTE * exp(figures.comes_sigma.value * draw.gauss(0, 1))
         return max(1, whole_ms(takes))
 

@@ -15,16 +15,17 @@ from simulators.diary import Diary
 from simulators.feeding_days import Schedule, spans
 from simulators.instants import HOUR, MINUTE
 from simulators.reached_bed import ReachedBed
-from simulators.reading import Alarm
+from simulators.reading import Alarm, Side
 from simulators.reckoning import Balance, Reckoning, Why
 from simulators.scenario import PumpPlan, Scenario
-from simulators.truth import How, Kind, Trouble
+from simulators.truth import TO_KNOW, How, Kind, Trouble
 from simulators.world_figures import NightFigures
 
 _NOON_H: Final = 12
 # design: a hold may be announced for 2 h at most, at glucose risk for 30 min.
 _LONGEST_HOLD_MS: Final = 2 * HOUR
 _LONGEST_HOLD_AT_RISK_MS: Final = 30 * MINUTE
+_TO_SPARE_MS: Final = 10 * MINUTE  # cp: people say a time with some minutes to spare
 _ABOVE_HIGHEST: Final = 1.6  # cp: a rate set wrong is well above what is allowed
 
 
@@ -67,6 +68,7 @@ class PlannedBed(ReachedBed):
         if plan.bolus_ml is not None and plan.feeding:
             self.pump.target_ml = (plan.delivered_ml // plan.bolus_ml + 1) * plan.bolus_ml
         self._source: PlannedBed = self  # the pump that feeds this person
+        self._sources: list[PlannedBed] = [self]  # all that have
         self._person: PlannedBed = self  # the person whom this pump feeds
         self.reckoning = Reckoning(
             schedule,
@@ -112,7 +114,9 @@ class PlannedBed(ReachedBed):
         self._open_line(at, "mended-at-bedside", Course(clear_after=0))
         self.pump.repair(at)
         self.pump.repair_charger(at)
-        for kind in ("container-empty", "device-fault", "left-idle", "rate-too-high", "charger-fault"):
+        for kind in (
+            "container-empty", "device-fault", "left-idle", "rate-too-high", "charger-fault", "tube-out",
+        ):  # fmt: skip
             self.ledger.end(kind, at, "mended-at-bedside")
         self._end_feed(at)
         self.touch()
@@ -152,6 +156,7 @@ class PlannedBed(ReachedBed):
         other.new_feed(at, container_ml=container_ml)
         other.set_rate(at, rate)
         self._source, spare._person = spare, self
+        self._sources.append(spare)
         self.reckoning.restart(other.received_ml(at))
         self.touch()
         spare.touch()
@@ -174,6 +179,7 @@ class PlannedBed(ReachedBed):
                 return
             self._purpose = None
             self._tube_out = False
+            self.ledger.end("tube-out", now, "mended-at-bedside")
             if forgets_restart and self.feed_open and self.pump.activity == "held":
                 self._find_within(now, "left-idle", self._bedside.round_after(now, "idle"), needed_from=now)
             elif self.feed_open and self.pump.activity in ("held", "idle"):
@@ -185,8 +191,11 @@ class PlannedBed(ReachedBed):
 
     def _announce_hold(self, at: int, until: int) -> None:
         longest = _LONGEST_HOLD_AT_RISK_MS if self.plan.glucose_risk else _LONGEST_HOLD_MS
-        self._announce(self, at, "hold", min(until, at + longest))
-        if until > at + longest:
+        if self.over_for_now:
+            self._announce(self, at, "feed-ended", None)
+            return
+        self._announce(self, at, "hold", min(until + _TO_SPARE_MS, at + longest))
+        if until > at + longest and self._bedside.announces_again():
 
             def again(now: int) -> None:
                 if self._purpose == until:
@@ -222,7 +231,8 @@ class PlannedBed(ReachedBed):
             return
         self.pump.clear(at)
         self.pump.hold(at, until=at + self._tube_ms)
-        self._pause(at, at + self._tube_ms, announced=self._bedside.announces("tube"))
+        self.ledger.begin("tube-out", at, needed_from=at)
+        self._pause(at, at + self._tube_ms, announced=self._bedside.announces("tube", self._tube_ms))
 
     def fail(self, at: int) -> None:
         """Let the pump find a fault in itself that clearing does not take away."""
@@ -286,12 +296,24 @@ class PlannedBed(ReachedBed):
             or pump.activity in ("flushing", "priming", "finished")
         ):
             return "purpose"
-        if pump.activity == "held" and not self.ledger.kinds():
+        if pump.activity == "held" and TO_KNOW.issuperset(self.ledger.kinds()):
             return "purpose"  # somebody has her hands on it
         return "stopped"
 
     def _busy(self) -> bool:
         return self._engaged or any(kind not in ("out-of-sight", "unplugged") for kind in self.ledger.kinds())
+
+    @property
+    def held_until(self) -> int | None:
+        """Until when the feed is held on purpose; None if it is not."""
+        return self._purpose
+
+    @property
+    def over_for_now(self) -> bool:
+        """Whether nobody would say until when: the tube is out, another pump feeds this person, or nobody is fed."""
+        return (
+            (self._tube_out and self._purpose is not None) or self._source is not self or not self.feed_open
+        )
 
     def _on_purpose(self, _at: int) -> bool:
         return self._purpose is not None
@@ -335,7 +357,15 @@ class PlannedBed(ReachedBed):
         if clogged and self.feed_open:
             until = at + self._clog_ms
             self._clogged = self._clog_ms = 0
-            self._pause(at, until, announced=self._bedside.announces("clog"))
+            self._pause(at, until, announced=self._bedside.announces("clog", until - at))
+
+    def _left_unmended(self, at: int, how: How) -> None:
+        # Until it closes again it feeds: nobody is needed, and nothing shows.
+        self.ledger.end("line-blocked", at, how)
+
+    def _block_again(self, at: int, side: Side) -> None:
+        self.ledger.begin("line-blocked", at, needed_from=at)
+        super()._block_again(at, side)
 
     def _feed_due(self) -> bool:
         return self._person.reckoning.due
@@ -352,17 +382,15 @@ class PlannedBed(ReachedBed):
         if not self.windows:
             return None
         self._reckon(at)
-        troubles: list[Trouble] | None = None
-        if self.plan.glucose_risk:
-            troubles = self.ledger.troubles(at)
-            if self._source is not self:
-                troubles = troubles + self._source.ledger.troubles(at)
-        return self.reckoning.balance(at, self.plan.id, self.plan.kcal_per_ml or 1.0, troubles)
+        found = [one for bed in self._sources for one in bed.ledger.troubles(at) if one.kind not in TO_KNOW]
+        return self.reckoning.balance(at, self.plan, found)
 
     def troubles(self, at: int) -> list[Trouble]:
         """Return what needed somebody here."""
         if not self._causes:
             # Behind only by what was done on purpose, and so known to those who did it.
             return super().troubles(at)
-        behind = [replace(one, device=self.plan.id) for one in self.reckoning.plan.troubles(at)]
-        return super().troubles(at) + behind
+        known = self.reckoning.plan.troubles(at)
+        if self.plan.glucose_risk:
+            known = known + self.reckoning.unfed(at)
+        return super().troubles(at) + [replace(one, device=self.plan.id) for one in known]

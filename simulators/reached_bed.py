@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Final
 
 from simulators.bed import Bed
 from simulators.bedside import Bedside
@@ -11,6 +12,9 @@ from simulators.instants import MINUTE, whole_ms
 from simulators.scenario import PumpPlan, Scenario
 from simulators.truth import How, Kind
 from simulators.world_figures import NightFigures
+
+# IEC 60601-2-24 asks for a warning 30 min before a battery ends (from memory): from then on a plug is needed.
+_WARNING_MS: Final = 30 * MINUTE
 
 
 class ReachedBed(Bed):
@@ -33,6 +37,7 @@ class ReachedBed(Bed):
             figures, scenario.hardware, device=plan.id, seed=scenario.seed, start=at, causes=causes
         )
         self._no_power = False
+        self._down_look: int | None = None
         self.in_sight = plan.heard
 
     def _feed_due(self) -> bool:
@@ -82,6 +87,17 @@ class ReachedBed(Bed):
         if lasting < ms:
             self._surely(at + lasting, lasts)
         self._surely(at + ms, self._reappear)
+
+    def settle(self, at: int) -> None:
+        """Let the pump come to *at*, and see whether one that was left off its socket is running down."""
+        super().settle(at)
+        empty = None if self.pump.activity == "off" else self.pump.battery.falls_to(0.0)
+        down_at = None if empty is None else empty - _WARNING_MS
+        if down_at is not None and down_at <= at:
+            self.ledger.need("unplugged", at)
+        elif down_at is not None and down_at != self._down_look:
+            self._diary.note(down_at, lambda _at: self.touch())
+        self._down_look = down_at
 
     def _plug(self, at: int, how: How = "mended-at-bedside") -> None:
         if not self._no_power:

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from simulators.feeding_days import Schedule
-from simulators.instants import HOUR, whole_ms
+from simulators.instants import HOUR, MINUTE, whole_ms
+from simulators.scenario import PumpPlan
 from simulators.truth import Ledger, Trouble
 
 # cp: a dose short by less than this has been given.
@@ -19,6 +20,8 @@ _TIDY_ML = 0.05
 # design: behind by over 10 % of the target or 100 mL, from when on somebody needs to know.
 _BEHIND_ML, _BEHIND_SHARE = 100.0, 0.10
 _NOISE_ML = 1e-6
+# design: at glucose risk a hold is for 30 min at most; then somebody has to look again.
+_UNFED_MS = 30 * MINUTE
 
 Why = Literal["feeding", "purpose", "flat", "stopped"]
 
@@ -28,14 +31,17 @@ class Balance:
     """One person's feed from the start of a run until now; volumes in mL, times in ms.
 
     Of the time that feed was due and the drive did not move it, `dead_battery_ms` was for want of charge, `held_ms`
-    on purpose and `stopped_ms` for any other reason; `glucose_stopped_ms` is the part, at glucose risk, in which a
-    trouble of that pump needed somebody.
+    on purpose and `stopped_ms` for any other reason. `needed_ms` is the part of the latter in which a trouble of that
+    pump needed somebody, `needed_ml` what the plan asked for in it, and `glucose_stopped_ms` the same time at glucose
+    risk.
     """
 
     device: str
     kcal_per_ml: float
     due_ml: float
     given_ml: float
+    needed_ml: float
+    needed_ms: int
     glucose_stopped_ms: int
     dead_battery_ms: int
     held_ms: int
@@ -61,6 +67,7 @@ class Reckoning:
         self._today = given_ml
         self.given_ml = 0.0
         self.stopped: list[tuple[int, int]] = []  # due, not fed and not on purpose
+        self.resting: list[tuple[int, int]] = []  # due and not fed, for whatever reason
         self._ms: dict[Why, int] = {"feeding": 0, "purpose": 0, "flat": 0, "stopped": 0}
 
     def turn(self, at: int, counter_ml: float) -> None:
@@ -74,7 +81,9 @@ class Reckoning:
             if self._due:
                 self._ms[self._why] += at - self._at
                 if self._why in ("stopped", "flat"):
-                    self._note_stop(self._at, at)
+                    _note(self.stopped, self._at, at)
+                if self._why != "feeding":
+                    _note(self.resting, self._at, at)
             self._at = at
 
     def restart(self, counter_ml: float) -> None:
@@ -120,25 +129,45 @@ class Reckoning:
         """Say whether feed was due at the last change."""
         return self._due
 
-    def balance(
-        self, at: int, device: str, kcal_per_ml: float, troubles: Iterable[Trouble] | None
-    ) -> Balance:
-        """Return the account up to *at*, the instant of the last turn; *troubles* only if she is at glucose risk."""
+    def unfed(self, at: int) -> list[Trouble]:
+        """Return the rests that somebody has to watch over at glucose risk, on purpose or not.
+
+        NHS Scotland's guidance asks for other glucose and hourly tests until the feed goes on.
+        """
+        return [
+            Trouble(
+                device="",
+                kind="unfed-at-risk",
+                began=begin,
+                needed_from=begin + _UNFED_MS,
+                ended=None if end == at else end,
+                how="open" if end == at else "came-back",
+            )
+            for begin, end in self.resting
+            if end - begin > _UNFED_MS
+        ]
+
+    def balance(self, at: int, plan: PumpPlan, troubles: Iterable[Trouble]) -> Balance:
+        """Return the account up to *at*, the instant of the last turn; *troubles* are those that needed somebody."""
+        needed_ms = overlap(self.stopped, needed(troubles, at))
         return Balance(
-            device=device,
-            kcal_per_ml=kcal_per_ml,
+            device=plan.id,
+            kcal_per_ml=plan.kcal_per_ml or 1.0,
+            needed_ml=plan.rate_ml_h * needed_ms / HOUR,
+            needed_ms=needed_ms,
             due_ml=self._schedule.due_ml(at - self._start),
             given_ml=self.given_ml,
-            glucose_stopped_ms=0 if troubles is None else overlap(self.stopped, needed(troubles, at)),
+            glucose_stopped_ms=needed_ms if plan.glucose_risk else 0,
             dead_battery_ms=self._ms["flat"],
             held_ms=self._ms["purpose"],
             stopped_ms=self._ms["stopped"] + self._ms["flat"],
         )
 
-    def _note_stop(self, begin: int, end: int) -> None:
-        if self.stopped and self.stopped[-1][1] == begin:
-            begin = self.stopped.pop()[0]
-        self.stopped.append((begin, end))
+
+def _note(spans: list[tuple[int, int]], begin: int, end: int) -> None:
+    if spans and spans[-1][1] == begin:
+        begin = spans.pop()[0]
+    spans.append((begin, end))
 
 
 def needed(troubles: Iterable[Trouble], at: int) -> list[tuple[int, int]]:

@@ -54,7 +54,7 @@ class PumpPlan(_Table):
     highest_rate_ml_h: Positive | None = None
     kcal_per_ml: Positive | None = None
     glucose_risk: bool = False
-    feed_kind: Literal["powder", "infant", "decanted", "closed"] | None = None
+    feed_kind: Literal["closed", "decanted", "powder", "infant"] | None = None
     nurse: Word = "nurse-1"  # who answers by the button at this bedside
     heard: bool = True  # a spare that no bridge has ever heard is listed all the same
 

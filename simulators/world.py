@@ -105,11 +105,15 @@ class World:
     def advance(self, at: int) -> list[Any]:
         """Let everything happen up to and including *at*; return what was published, in order."""
         while (due := self.next_at()) is not None and due <= at:
-            self.now = max(self.now, due)
-            while (deed := self._diary.take(due)) is not None:
-                deed(self.now)
-            self._close_instant(self.now)
+            self._let_happen(due)
         self.now = max(self.now, min(at, self.end_ms))
+        out, self._out = self._out, []
+        return out
+
+    def advance_to_word(self, at: int) -> list[Any]:
+        """Let everything happen up to the instant, *at* at the latest, at which something is published; return that."""
+        while (due := self.next_at()) is not None and due <= (self.now if self._out else at):
+            self._let_happen(due)
         out, self._out = self._out, []
         return out
 
@@ -119,6 +123,14 @@ class World:
         Raises KeyError for a device that the scenario does not have.
         """
         self._diary.note(max(at, self.now), self.beds[device].attend)
+
+    def held_until(self, device: str) -> int | None:
+        """Return until when somebody holds a pump on purpose, as she would say at its bed."""
+        return self.beds[device].held_until
+
+    def over_for_now(self, device: str) -> bool:
+        """Return whether she would say that the feed is over for now, and not until when."""
+        return self.beds[device].over_for_now
 
     def truth(self) -> list[Trouble]:
         """Return every trouble up to now that nobody at the bedside dealt with in time, by when it began."""
@@ -132,6 +144,12 @@ class World:
         return [account for account in accounts if account is not None]
 
     # How it works inside.
+
+    def _let_happen(self, due: int) -> None:
+        self.now = max(self.now, due)
+        while (deed := self._diary.take(due)) is not None:
+            deed(self.now)
+        self._close_instant(self.now)
 
     def _bed(self, plan: PumpPlan) -> Bed:
         scenario = self.scenario

@@ -11,6 +11,7 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from simulators.figures import CarrierFigures, Figure, PeopleFigures, RotaFigures, ShareOf, Time, _Table
+from simulators.instants import MINUTE
 
 
 class Number(Figure):
@@ -130,6 +131,9 @@ class DeliberateFigures(_Table):
     procedures_at_night: ShareOf
     announced: ShareOf
     announced_from_min: Time
+    announced_long: ShareOf
+    long_from_min: Time
+    announced_again: ShareOf
     moves_per_day: Often
     move_median_min: Time
     swaps_per_day: Often
@@ -137,6 +141,13 @@ class DeliberateFigures(_Table):
     radio_gap_median_min: Time
     radio_gap_sigma: Figure
     sight_needed_min: Time
+
+    def announced_of(self, ms: int) -> float:
+        """Return how likely a hold of so long is announced by the bedside button."""
+        minutes = ms / MINUTE
+        if minutes < self.announced_from_min.value:
+            return 0.0
+        return (self.announced_long if minutes >= self.long_from_min.value else self.announced).value
 
 
 class CauseFigures(_Table):

@@ -182,6 +182,8 @@ class Inputs(Parts):
         concern = self.responsibility.concerns.get(key)
         if concern is None:
             return
+        if concern.queued is not None and self.now < concern.queued == concern.due():
+            return  # what was moved since: its new instant is on the heap, and one entry of it is enough
         concern.queued = None
         if not self.fleet.backlogged(concern.subject):  # while a backlog is read nobody is told anything new
             self.responsibility.fire(concern, self.now)

@@ -26,6 +26,11 @@ class Waking(Room, ABC):
         device = self.unseen.missed(name, device, now) or device
         if device is None:  # forgotten meanwhile, or listed and no feed due
             return False
+        if device.queued is not None and device.queued > now:
+            self.see_again(device)
+            due = device.due()
+            if due is not None and due + self.site.times.lateness >= device.queued:
+                return False  # what was moved since: an earlier entry brought another, and one is enough
         device.queued = None
         return self._look_at(device, now)
 

@@ -30,7 +30,10 @@ WORSE: Final[Mapping[str, tuple[Step, ...]]] = {
 
 
 BETTER: Final[Mapping[str, tuple[Step, ...]]] = {
-    "behind-plan": (Step("shortfall_ml", -20.0), Step("shortfall_percent", -2.0)),  # common practice, no source
+    "behind-plan": (
+        Step("shortfall_ml", -20.0),
+        Step("shortfall_percent", -2.0),
+    ),  # common practice, no source
 }
 """What has to have changed since somebody was told before such a concern settles while the feed is still due.
 

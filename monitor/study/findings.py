@@ -42,7 +42,10 @@ class Findings:
         """How intervals are made, in a sentence."""
         return (
             f"{level()} intervals: percentile bootstrap over nights, {RESAMPLES} draws, the same for all strategies of "
-            "a world; beside a share of nothing or all the exact bound of Clopper and Pearson."
+            "a world; for a share within ten counts of nothing or all the exact bound of Clopper and Pearson, if it is "
+            "wider. "
+            "They say how much depends on which nights were drawn, each with people of its own, and nothing about the "
+            "assumptions; those of sweeps and of rules left out are not adjusted for their number."
         )
 
     def of_group(self, group: str) -> list[Strategy]:

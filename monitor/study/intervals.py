@@ -2,18 +2,20 @@
 
 Nights are what is independent: troubles, calls and minutes of one night belong together, so whole nights are drawn.
 The same draws serve all strategies of a world, so that a difference or a ratio of two is taken on the same nights.
-A share of nothing or all has no bootstrap interval; beside it stands the bound of Clopper and Pearson.
+A share near nothing or all has no bootstrap interval to rely on; there stands the bound of Clopper and Pearson.
 """
 
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from math import comb
 from operator import mul
 from typing import Final, NamedTuple
 
 RESAMPLES: Final = 2000  # Efron and Tibshirani 1993 ask for 1000 or more for percentiles [from memory]
 CONFIDENCE: Final = 0.95
+FEW: Final = 10  # fewer than so many of one sort: a bootstrap sees too little of what may be; cp
 MOST_KEPT: Final = 64  # sums at once
 MOST_UNDEFINED: Final = 0.05  # of the draws in which a figure may have no value, before it has no interval
 
@@ -100,11 +102,36 @@ def interval(draws: Sequence[float | None]) -> Interval | None:
 
 
 def clopper_pearson(number: int, of: int) -> Interval | None:
-    """The exact 95 % bound of a share that is nothing or all (Clopper and Pearson 1934); None of any other.
+    """The exact 95 % bound of a share within `FEW` of nothing or all (Clopper and Pearson 1934); None of any other.
 
-    It takes the troubles to be independent of each other, which they are not quite within a night.
+    There a bootstrap sees too little of what may be. It takes the troubles to be independent of each other, which they
+    are not quite within a night.
     """
-    if of <= 0 or 0 < number < of:
+    if of <= 0 or FEW <= number <= of - FEW:
         return None
     tail = (1 - CONFIDENCE) / 2
-    return Interval(tail ** (1 / of), 1.0) if number == of else Interval(0.0, 1 - tail ** (1 / of))
+    low = (
+        0.0
+        if number == 0
+        else _share_at(lambda share: 1 - _at_most(number - 1, of, share), tail, rising=True)
+    )
+    high = 1.0 if number == of else _share_at(lambda share: _at_most(number, of, share), tail, rising=False)
+    return Interval(low, high)
+
+
+def _at_most(number: int, of: int, share: float) -> float:
+    """How likely no more than so many of `of` are, each with this share; summed from its shorter end."""
+    if number > of / 2:
+        return 1 - _at_most(of - number - 1, of, 1 - share)
+    return sum(comb(of, hits) * share**hits * (1 - share) ** (of - hits) for hits in range(number + 1))
+
+
+def _share_at(likely: Callable[[float], float], wanted: float, *, rising: bool) -> float:
+    low, high = 0.0, 1.0
+    for _ in range(60):  # halved so often, a share is as exact as a float
+        middle = (low + high) / 2
+        if (likely(middle) < wanted) == rising:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2

@@ -9,10 +9,15 @@ What is counted, exactly:
   reached nor missed, if this pump has no trouble at that time here because somebody had been at it before. Else it is
   *missed*. Accepting is counted alike. What was told before it needed somebody is told after 0 ms.
 - Notices, calls and wakings are those of the night (20:00 to 08:00 local), so that they are per nurse-night. A *call*
-  is a notice that asks somebody to see to a pump. It is *real* if, when it was carried, one of its pumps had a trouble
-  here that needed somebody and had not ended, or had ended less than `JUST_OVER` before.
+  is a notice of medium or high priority that asks somebody to see to a pump; what is low alone is for awareness and
+  counted apart. A call is *real* if, when it was carried, one of its pumps had a trouble
+  that needed somebody, then or later, and was not over, or had been for less than `JUST_OVER`.
+- What somebody only has to know of (`simulators.truth.TO_KNOW`: a feed that is behind, a tube that is out, a rest of
+  over 30 min at glucose risk) is no trouble here: no notice makes it shorter. Calls about it are not real; they are
+  counted as *to know of*, that a feed is behind only where the rule says so.
 - That a bridge is gone is a trouble of the bridge, and told by concerns of its units.
-- Feed is counted over the whole run: what was due less what was given, for each pump never below 0.
+- Feed is counted over the whole run: what was due less what was given, for each pump never below 0; and of it what was
+  not given while a trouble needed somebody, which is all that telling anybody can change.
 """
 
 from __future__ import annotations
@@ -25,7 +30,7 @@ from typing import Final, NamedTuple
 from monitor.core.instants import MINUTE, SECOND
 from monitor.study.night_record import Missed, NightRecord
 from simulators.reckoning import Balance
-from simulators.truth import Trouble
+from simulators.truth import TO_KNOW, Trouble
 
 LASTING: Final = 15 * MINUTE  # the issue's line between what matters and what passes
 JUST_OVER: Final = 60 * SECOND  # a notice on its way when it ends is no false one; cp
@@ -34,11 +39,15 @@ ASLEEP: Final = 30 * MINUTE  # somebody not called for so long is woken by a cal
 
 
 class Told(NamedTuple):
-    """One notice that was carried: when, to whom, and what it asks her to see to (subject and rule)."""
+    """One notice that was carried: when, to whom, and what it asks her to see to (subject and rule).
+
+    `aware` is the same of low priority alone, which is for awareness (IEC 60601-1-8) and asks for no prompt response.
+    """
 
     at: int
     person: str
     calls: tuple[tuple[str, str], ...]
+    aware: tuple[tuple[str, str], ...] = ()
 
 
 class Deed(NamedTuple):
@@ -64,10 +73,9 @@ class Course:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Yardsticks:
-    """What a strategy is held against: the same night with nobody told, and with nothing going wrong."""
+    """What a strategy is held against: the same night with nobody told."""
 
     nobody: Course
-    calm: Sequence[Balance]
     night: tuple[int, int]
     units_of: Mapping[str, Collection[str]]  # bridge -> the units whose pumps report by it
 
@@ -85,36 +93,41 @@ def judge(
     begin, end = yard.night
     told = [notice for notice in course.told if begin <= notice.at < end]
     calls = [notice for notice in told if notice.calls]
-    judged = _Truth(course.troubles, yard)
-    real = [judged.real(notice.at, [subject for subject, _ in notice.calls]) for notice in calls]
+    judged = _Truth(course, yard)
+    real = [judged.real(notice.at, notice.calls) for notice in calls]
     wakings = _wakings(course.told, begin, end)
-    lost, trouble = _lost(course.balances), _beyond(course.balances, yard.calm)
+    lost = _lost(course.balances)
     return NightRecord(
         world=world,
         strategy=strategy,
         seed=seed,
         pumps=len(course.balances),
         nurse_nights=float(nurses),
-        troubles=len(yard.nobody.troubles),
+        troubles=sum(trouble.kind not in TO_KNOW for trouble in yard.nobody.troubles),
         lasting=fate.lasting,
         reached=len(fate.told_ms),
         accepted=len(fate.accepted_ms),
         averted=fate.averted,
         missed=tuple(fate.missed),
+        fate_of={kind: (all_, reached) for kind, (all_, reached) in sorted(fate.of.items())},
         told_ms=tuple(fate.told_ms),
         accepted_ms=tuple(fate.accepted_ms),
         notices=len(told),
         calls=len(calls),
+        aware=sum(bool(notice.aware) and not notice.calls for notice in told),
         real=sum(real),
+        to_know=sum(
+            judged.to_know(notice.at, notice.calls) for notice, so in zip(calls, real, strict=True) if not so
+        ),
         worst=_worst(told),
         wakings=len(wakings),
-        needless=sum(not judged.real(call.at, [subject for subject, _ in call.calls]) for call in wakings),
+        needless=sum(not judged.real(call.at, call.calls) for call in wakings),
         calls_of=_by_rule(calls, judged),
         due_ml=sum(balance.due_ml for balance in course.balances),
-        lost_ml=sum(ml for ml, _ in lost.values()),
-        lost_kcal=sum(ml * kcal for ml, kcal in lost.values()),
-        trouble_ml=sum(ml for ml, _ in trouble.values()),
-        trouble_kcal=sum(ml * kcal for ml, kcal in trouble.values()),
+        lost_ml=sum(ml for ml, _ in lost),
+        lost_kcal=sum(ml * kcal for ml, kcal in lost),
+        trouble_ml=sum(balance.needed_ml for balance in course.balances),
+        trouble_kcal=sum(balance.needed_ml * balance.kcal_per_ml for balance in course.balances),
         glucose_min=sum(balance.glucose_stopped_ms for balance in course.balances) / MINUTE,
         battery_min=sum(balance.dead_battery_ms for balance in course.balances) / MINUTE,
         messages=course.messages,
@@ -134,36 +147,44 @@ class _Fates:
     told_ms: list[int] = field(default_factory=list)
     accepted_ms: list[int] = field(default_factory=list)
     missed: list[Missed] = field(default_factory=list)
+    of: dict[str, list[int]] = field(default_factory=dict)  # kind -> neither averted nor too short, reached
+
+    def avert(self, kind: str) -> None:
+        """Count one that did not come about."""
+        self.averted += 1
+        self.of[kind][0] -= 1
 
 
 def _fates(course: Course, yard: Yardsticks) -> _Fates:
     told: dict[str, list[int]] = {}
     for notice in course.told:
-        for subject in {subject for subject, _ in notice.calls}:
+        for subject in {subject for subject, _ in (*notice.calls, *notice.aware)}:
             told.setdefault(subject, []).append(notice.at)
     accepted = _instants(course.accepted)
     came = _instants(course.came)
     fates = _Fates()
     for trouble in yard.nobody.troubles:
         ended = yard.nobody.end if trouble.ended is None else trouble.ended
-        if ended - trouble.needed_from <= LASTING:
+        if trouble.kind in TO_KNOW or ended - trouble.needed_from <= LASTING:
             continue
         fates.lasting += 1
+        fates.of.setdefault(trouble.kind, [0, 0])[0] += 1
         subjects = yard.subjects(trouble.device)
         here = any(
             own.device == trouble.device
+            and own.kind not in TO_KNOW
             and own.needed_from < ended
             and (own.ended is None or own.ended > trouble.needed_from)
             for own in course.troubles
         )
         visited = min((at for subject in subjects for at in came.get(subject, ())), default=None)
         if not here and visited is not None and visited <= trouble.began:
-            fates.averted += 1
+            fates.avert(trouble.kind)
             continue
         heard = _first(told, came, subjects, trouble.began, ended)
         if heard is None:
             if not here and visited is not None and visited <= trouble.needed_from:
-                fates.averted += 1
+                fates.avert(trouble.kind)
             else:
                 missed = Missed(
                     device=trouble.device,
@@ -173,6 +194,7 @@ def _fates(course: Course, yard: Yardsticks) -> _Fates:
                 )
                 fates.missed.append(missed)
             continue
+        fates.of[trouble.kind][1] += 1
         fates.told_ms.append(max(0, heard - trouble.needed_from))
         taken = _first(accepted, came, subjects, trouble.began, ended)
         if taken is not None:
@@ -210,21 +232,54 @@ def _instants(deeds: Iterable[Deed]) -> dict[str, list[int]]:
 
 
 class _Truth:
-    """Whether what is told of a subject at an instant is so, in this very night."""
+    """Whether what is told of a subject at an instant is so.
 
-    def __init__(self, troubles: Iterable[Trouble], yard: Yardsticks) -> None:
-        self._of: dict[str, list[tuple[int, int | None]]] = {}
-        for trouble in troubles:
-            for subject in yard.subjects(trouble.device):
-                self._of.setdefault(subject, []).append((trouble.needed_from, trouble.ended))
+    That is so in this very night; and, until somebody has come to the pump, in the night with nobody told, which is the
+    same until then: what an early call averts needed somebody too.
+    """
 
-    def real(self, at: int, subjects: Iterable[str]) -> bool:
-        """Whether one of them needed somebody then, or until just before."""
+    def __init__(self, course: Course, yard: Yardsticks) -> None:
+        came: dict[str, int] = {}
+        for deed in course.came:
+            came[deed.subject] = min(deed.at, came.get(deed.subject, deed.at))
+        self._came = came
+        self._own = _of_subjects(course.troubles, yard)
+        self._nobody = _of_subjects(yard.nobody.troubles, yard)
+
+    def real(self, at: int, calls: Iterable[tuple[str, str]]) -> bool:
+        """Whether one of these subjects had a trouble that needed somebody, sooner or later, and was not over."""
         return any(
-            needed_from <= at and (ended is None or at - ended <= JUST_OVER)
-            for subject in subjects
-            for needed_from, ended in self._of.get(subject, ())
+            one.kind not in TO_KNOW and one.began <= at and _not_over(one, at)
+            for subject, _ in calls
+            for one in self._known(subject, at)
         )
+
+    def to_know(self, at: int, calls: Iterable[tuple[str, str]]) -> bool:
+        """Whether there was something to know of, and the rule is one that says so."""
+        return any(
+            one.kind in TO_KNOW
+            and one.needed_from <= at
+            and _not_over(one, at)
+            and (one.kind != "behind-plan" or rule == "behind-plan")
+            for subject, rule in calls
+            for one in self._own.get(subject, ())
+        )
+
+    def _known(self, subject: str, at: int) -> list[Trouble]:
+        own = self._own.get(subject, [])
+        return own if self._came.get(subject, at) < at else own + self._nobody.get(subject, [])
+
+
+def _of_subjects(troubles: Iterable[Trouble], yard: Yardsticks) -> dict[str, list[Trouble]]:
+    found: dict[str, list[Trouble]] = {}
+    for trouble in troubles:
+        for subject in yard.subjects(trouble.device):
+            found.setdefault(subject, []).append(trouble)
+    return found
+
+
+def _not_over(trouble: Trouble, at: int) -> bool:
+    return trouble.ended is None or at - trouble.ended <= JUST_OVER
 
 
 def _by_rule(calls: Iterable[Told], judged: _Truth) -> dict[str, tuple[int, int]]:
@@ -233,7 +288,7 @@ def _by_rule(calls: Iterable[Told], judged: _Truth) -> dict[str, tuple[int, int]
         for rule in {rule for _, rule in call.calls}:
             counts = found.setdefault(rule, [0, 0])
             counts[0] += 1
-            counts[1] += judged.real(call.at, [subject for subject, of in call.calls if of == rule])
+            counts[1] += judged.real(call.at, [(subject, of) for subject, of in call.calls if of == rule])
     return {rule: (found[rule][0], found[rule][1]) for rule in sorted(found)}
 
 
@@ -265,15 +320,6 @@ def _wakings(told: Iterable[Told], begin: int, end: int) -> list[Told]:
 # ---- what was given -------------------------------------------------------------------------------------------------
 
 
-def _lost(balances: Iterable[Balance]) -> dict[str, tuple[float, float]]:
+def _lost(balances: Iterable[Balance]) -> list[tuple[float, float]]:
     """For each pump the mL that were due and not given, and kcal in each."""
-    return {b.device: (max(0.0, b.due_ml - b.given_ml), b.kcal_per_ml) for b in balances}
-
-
-def _beyond(balances: Iterable[Balance], calm: Iterable[Balance]) -> dict[str, tuple[float, float]]:
-    """The same beyond what was not given with nothing going wrong."""
-    usual = _lost(calm)
-    return {
-        device: (max(0.0, ml - usual.get(device, (0.0, 0.0))[0]), kcal)
-        for device, (ml, kcal) in _lost(balances).items()
-    }
+    return [(max(0.0, one.due_ml - one.given_ml), one.kcal_per_ml) for one in balances]

@@ -65,11 +65,11 @@ def _lasted(night: NightRecord) -> float:
 
 
 _A_NURSE: Final = "a nurse-night"
-_A_PUMP: Final = "a pump-night"
+_A_PUMP: Final = "a pump-day"
 
 MEASURES: Final[tuple[Measure, ...]] = (
     Ratio(
-        key="recall", title="Reached somebody", unit="%", share=True, times=100, better="more",
+        key="recall", title="Somebody was told", unit="%", share=True, times=100, better="more",
         says="Of the troubles that needed somebody and outlasted 15 minutes (those that did not come about because "
         "somebody had been there before are left out): the share of which somebody was told while they lasted.",
         of=lambda night: night.reached, per=_lasted,
@@ -81,13 +81,18 @@ MEASURES: Final[tuple[Measure, ...]] = (
     ),
     Ratio(
         key="notices", title="Notices", unit=_A_NURSE,
-        says="All notices that were carried, whatever they say, for each person on the first rung and night.",
+        says="All notices that were carried from 20:00 to 08:00, whatever they say, for each person on the first rung.",
         of=lambda night: night.notices, per=_nurse,
     ),
     Ratio(
         key="calls", title="Calls", unit=_A_NURSE,
-        says="Of the notices, those that ask somebody to see to a pump.",
+        says="Of the notices, those of medium or high priority that ask somebody to see to a pump.",
         of=lambda night: night.calls, per=_nurse,
+    ),
+    Ratio(
+        key="aware", title="For awareness", unit=_A_NURSE,
+        says="Of the notices, those that tell of low priority alone, which asks for no prompt response.",
+        of=lambda night: night.aware, per=_nurse,
     ),
     Highest(
         key="worst", title="Worst 10 min", unit="notices",
@@ -96,8 +101,14 @@ MEASURES: Final[tuple[Measure, ...]] = (
     ),
     Ratio(
         key="precision", title="Calls about real trouble", unit="%", share=True, times=100, better="more",
-        says="The share of calls of which at least one pump had a trouble that needed somebody.",
+        says="The share of calls of which at least one pump had a trouble that needed somebody, then or later.",
         of=lambda night: night.real, per=lambda night: night.calls,
+    ),
+    Ratio(
+        key="to_know", title="Calls only to know of", unit="%", share=True, times=100,
+        says="The share of calls that were about no such trouble, but about a feed that is behind its plan, a tube "
+        "that is out, or a rest of over 30 min at glucose risk: somebody has to know, and no notice makes it shorter.",
+        of=lambda night: night.to_know, per=lambda night: night.calls,
     ),
     Quantile(
         key="told_median", title="Needed to told, median", unit="min", at=0.5,
@@ -123,7 +134,8 @@ MEASURES: Final[tuple[Measure, ...]] = (
     ),
     Ratio(
         key="lost_ml", title="Feed not given", unit=f"mL {_A_PUMP}",
-        says="What the plans asked for and was not given, for whatever reason, wanted pauses among them.",
+        says="What the plans asked for from noon to noon and was not given, for whatever reason, pauses on purpose "
+        "among them.",
         of=lambda night: night.lost_ml, per=_pumps,
     ),
     Ratio(
@@ -132,33 +144,34 @@ MEASURES: Final[tuple[Measure, ...]] = (
         of=lambda night: night.lost_kcal, per=_pumps,
     ),
     Ratio(
-        key="trouble_ml", title="Feed not given because of trouble", unit=f"mL {_A_PUMP}",
-        says="What was not given beyond the same night with nothing going wrong.",
+        key="trouble_ml", title="Feed due in trouble, not given", unit=f"mL {_A_PUMP}",
+        says="What the plans asked for while a trouble needed somebody, and the pump did not give then. What was made "
+        "up for later is not taken off.",
         of=lambda night: night.trouble_ml, per=_pumps,
     ),
     Ratio(
-        key="trouble_kcal", title="Feed not given because of trouble", unit=f"kcal {_A_PUMP}",
+        key="trouble_kcal", title="Feed due in trouble, not given", unit=f"kcal {_A_PUMP}",
         says="The same as energy.",
         of=lambda night: night.trouble_kcal, per=_pumps,
     ),
     Ratio(
-        key="glucose_min", title="Stopped at glucose risk", unit="min per 100 pump-nights", times=100,
+        key="glucose_min", title="Stopped at glucose risk", unit="min per 100 pump-days", times=100,
         says="Minutes for which the feed of somebody at glucose risk had stopped and nobody was dealing with it.",
         of=lambda night: night.glucose_min, per=_pumps,
     ),
     Ratio(
-        key="battery_min", title="Dead battery", unit="min per 100 pump-nights", times=100,
+        key="battery_min", title="Dead battery", unit="min per 100 pump-days", times=100,
         says="Minutes for which feed was due and the pump was off or stopped for want of charge.",
         of=lambda night: night.battery_min, per=_pumps,
     ),
     Ratio(
-        key="wakings", title="Wakings", unit=_A_NURSE,
-        says="Calls in the night to somebody who had not been called in the 30 minutes before.",
+        key="wakings", title="Calls after 30 quiet minutes", unit=_A_NURSE,
+        says="Wakings, where people sleep: calls in the night to somebody not called in the 30 minutes before.",
         of=lambda night: night.wakings, per=_nurse,
     ),
     Ratio(
-        key="needless", title="Wakings without need", unit=_A_NURSE,
-        says="Of the wakings, those in which nothing that was told of needed anybody.",
+        key="needless", title="Of these, without need", unit=_A_NURSE,
+        says="Wakings without need: nothing that was told of was a trouble that needed somebody.",
         of=lambda night: night.needless, per=_nurse,
     ),
 )  # fmt: skip

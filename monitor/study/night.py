@@ -12,16 +12,17 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import replace
-from typing import Final
+from typing import Final, NamedTuple
 
 from monitor.core.effects import Asked, Attempted, Reply, SendNotice
 from monitor.core.engine import Engine
-from monitor.core.holds import AWAY, HOLD, limit_of
+from monitor.core.holds import AWAY, FEED_ENDED, HOLD, limit_of
 from monitor.core.instants import MINUTE
 from monitor.core.messages import Snapshot
 from monitor.core.site import Site
 from monitor.core.ways import ASKS
 from monitor.core.wording import WHY
+from monitor.study.alike import same_night
 from monitor.study.heard import hear
 from monitor.study.judging import Course, Deed, Told, Yardsticks, judge
 from monitor.study.night_record import NightRecord
@@ -52,7 +53,7 @@ def play_seed(
     seconds: Callable[[], float] = time.process_time,
     every_pump: bool = False,
 ) -> Iterator[NightRecord]:
-    """The records of one night, of each strategy whose name is not in `skip`; the yardsticks are played in any case.
+    """The records of one night, of each strategy whose name is not in `skip`; the yardstick is played in any case.
 
     `seconds` says how much of a core has been used; it decides nothing. `every_pump`: also those that no rule of a
     strategy would ever be about are played, which takes longer and comes to the same.
@@ -61,35 +62,62 @@ def play_seed(
     if not wanted:
         return
     scenario = world.scenario(seed)
-    calm = World(scenario, causes=False, write=_nothing)
-    calm.advance(calm.end_ms)
     began = seconds()
     nobody, pumps = nobody_told(world, scenario, wanted)
     took = seconds() - began
     units_of: dict[str, set[str]] = {bridge: set() for bridge in scenario.bridges}
     for pump in scenario.pumps:
         units_of[pump.bridge].add(pump.unit)
-    yard = Yardsticks(nobody=nobody, calm=calm.balances(), night=world.night(scenario), units_of=units_of)
+    yard = Yardsticks(nobody=nobody, night=world.night(scenario), units_of=units_of)
     nurses = len(first_rung(world.setting, scenario.units))
+    played: list[_Played] = []
     for strategy in wanted:
         course = nobody
         if strategy.rules:
             began = seconds()
-            if every_pump:
-                course = play(world, scenario, strategy)
+            mine = None if every_pump else pumps[strategy.name]
+            same = None if mine is None else _alike(played, strategy, mine, home=world.setting == "home")
+            if same is not None:
+                course = same
             else:
-                course = play(world, scenario, strategy, pumps[strategy.name])
-                course = filled_up(course, nobody, pumps[strategy.name], scenario)
+                night = _night(world, scenario, strategy, mine)
+                course = night.run()
+                if mine is not None:
+                    course = filled_up(course, nobody, mine, scenario)
+                    played.append(_Played(strategy, mine, frozenset(night.held), course))
             took = seconds() - began
         yield judge(
             course, yard, world=world.name, strategy=strategy.name, seed=seed, nurses=nurses, seconds=took
         )
 
 
+class _Played(NamedTuple):
+    """A night that was played: with which pumps, which rules began to hold in it, and what happened."""
+
+    strategy: Strategy
+    pumps: Collection[str]
+    held: Collection[str]
+    course: Course
+
+
+def _alike(
+    played: Sequence[_Played], strategy: Strategy, pumps: Collection[str], *, home: bool
+) -> Course | None:
+    """The course of a night that was played and is this strategy's too, if there is one."""
+    for one in played:
+        if one.pumps == pumps and same_night(one.strategy, one.held, strategy, home=home):
+            return one.course
+    return None
+
+
 def play(
     world: WorldFile, scenario: Scenario, strategy: Strategy, pumps: Collection[str] | None = None
 ) -> Course:
     """What happens in one night under one strategy, with all pumps or some of them."""
+    return _night(world, scenario, strategy, pumps).run()
+
+
+def _night(world: WorldFile, scenario: Scenario, strategy: Strategy, pumps: Collection[str] | None) -> Night:
     night = world.night(scenario)
     people = People(world.people, scenario.seed)
     carriers = Carriers(world.carriers, scenario.seed, *night)
@@ -97,11 +125,7 @@ def play(
     if pumps is not None:  # one that is listed and never heard of would be out of sight
         site = replace(site, devices={name: entry for name, entry in site.devices.items() if name in pumps})
         scenario = with_pumps(scenario, pumps)
-    return Night(World(scenario, write=snapshot_of), site, people, carriers).run()
-
-
-def _nothing(_: object) -> None:
-    """What a bridge reports is not looked at."""
+    return Night(World(scenario, write=snapshot_of), site, people, carriers)
 
 
 class Night:
@@ -114,26 +138,27 @@ class Night:
         self._engine = Engine(self._site, now=world.start_ms, link=True, trail=False)
         self._course = Course(end=world.end_ms)
         self._told_new = 0
+        self.held: set[str] = set()  # the rules that began to hold, once it was run
 
     def run(self) -> Course:
         """Play it to its end."""
         world, engine, people, carriers = self._world, self._engine, self._people, self._carriers
         end = world.end_ms
-        next_deed, next_end, due = world.next_at(), carriers.next_at, engine.due
+        next_end, due = carriers.next_at, engine.due
         while True:
-            at = next_deed
+            at = end + 1
             for coming in (due(), people.next_at(), next_end()):
-                if coming is not None and (at is None or coming < at):
+                if coming is not None and coming < at:
                     at = coming
-            if at is None or at > end:
-                break
-            if next_deed is not None and next_deed <= at:
-                for what in world.advance(at):
+            if word := world.advance_to_word(min(at, end)):
+                at = world.now
+                for what in word:
                     if type(what) is Snapshot:
-                        if not engine.hear_again(what, at):
-                            self._give(what, at)
+                        self._give(what, at)
                     elif isinstance(what, Published):
                         self._give(hear(what, self._site), at)
+            elif at > end:
+                break
             if (soon := due()) is not None and soon <= at:
                 engine.advance(at)
                 self._settle(at)
@@ -141,9 +166,9 @@ class Night:
                 self._attempts_end(at)
             if (soon := people.next_at()) is not None and soon <= at:
                 self._people_act(at)
-            next_deed = world.next_at()
         self._course.troubles, self._course.balances = world.truth(), world.balances()
         self._course.messages = engine.counters["messages"]
+        self._let_go()
         return self._course
 
     # ---- the world to the engine -----------------------------------------------------------------------------------
@@ -157,7 +182,7 @@ class Night:
         self._told_new = 0
         engine = self._engine
         engine.fleet.dirty.clear()
-        engine.take_happenings()
+        self.held.update(one.rule for one in engine.take_happenings() if one.rule is not None)
         engine.take_changes()
         engine.take_effects()  # the lists of concerns, for the bus
 
@@ -197,14 +222,15 @@ class Night:
         asks: dict[str, str] = {}
         over: list[str] = []
         calls: dict[tuple[str, str], None] = {}
+        aware: dict[tuple[str, str], None] = {}
         for key, why in said.items():
             concern = known.get(key)
             if WHY[why].kind in ASKS and concern is not None:
                 asks[key] = concern.subject
-                calls[concern.subject, concern.rule] = None
+                (aware if concern.priority == "low" else calls)[concern.subject, concern.rule] = None
             else:
                 over.append(key)
-        self._course.told.append(Told(at, person, tuple(calls)))
+        self._course.told.append(Told(at, person, tuple(calls), tuple(aware)))
         self._people.reads(person, at, asks=asks, over=over)
 
     # ---- people to the engine and the world --------------------------------------------------------------------------
@@ -241,14 +267,16 @@ class Night:
             and entry.plan is not None
             and entry.plan.glucose_risk
         )
-        held_until = getattr(bed, "_purpose", None)
-        if held_until is not None and held_until > at:
+        held_until = self._world.held_until(pump)
+        if self._world.over_for_now(pump):
+            self._answers(FEED_ENDED, arrival, None, "over for now", at)
+        elif held_until is not None and held_until > at:
             until = min(held_until + ALLOWED, at + limit_of(HOLD, glucose_risk=risk))
             self._answers(HOLD, arrival, until, "on purpose", at)
         if not bed.in_sight:
             self._answers(AWAY, arrival, at + limit_of(AWAY, glucose_risk=risk), "out of radio only", at)
 
-    def _answers(self, answer: str, arrival: Arrival, until: int, reason: str, at: int) -> None:
+    def _answers(self, answer: str, arrival: Arrival, until: int | None, reason: str, at: int) -> None:
         asked = Asked(
             token="",
             reference=arrival.subject,

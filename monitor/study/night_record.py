@@ -42,6 +42,9 @@ class NightRecord(BaseModel):
     accepted: Count  # of `lasting`: somebody accepted
     averted: Count  # of `lasting`: it did not come about here, because somebody had been there before
     missed: Annotated[tuple[Missed, ...], Field(strict=False)] = ()
+    fate_of: dict[str, tuple[Count, Count]] = Field(
+        default_factory=dict, strict=False
+    )  # kind -> not averted, reached
     told_ms: Annotated[tuple[int, ...], Field(strict=False)] = ()  # of `reached`: from "needed" to told
     accepted_ms: Annotated[
         tuple[int, ...], Field(strict=False)
@@ -49,8 +52,10 @@ class NightRecord(BaseModel):
 
     # Notices to the people who are called at night.
     notices: Count  # all that were carried, whatever they say
-    calls: Count  # of them, those that ask somebody to see to a pump
+    calls: Count  # of them, those of medium or high priority that ask somebody to see to a pump
+    aware: Count  # of them, those that tell of low priority alone
     real: Count  # of `calls`: at least one of its pumps had a trouble that needed somebody
+    to_know: Count  # of `calls`: not real, but about something that somebody has to know of
     worst: Count  # most notices to one person within 10 min
     wakings: Count  # calls in the night to somebody not called in the 30 min before
     needless: Count  # of `wakings`: none of what they told of needed anybody
@@ -62,7 +67,7 @@ class NightRecord(BaseModel):
     due_ml: Amount  # what the plans asked for
     lost_ml: Amount  # of it, not given
     lost_kcal: Amount
-    trouble_ml: Amount  # not given beyond the same night with nothing going wrong
+    trouble_ml: Amount  # not given while a trouble needed somebody
     trouble_kcal: Amount
     glucose_min: Amount  # stopped at glucose risk and nobody dealing with it
     battery_min: Amount  # feed due, and off or stopped for want of charge

@@ -23,14 +23,15 @@ from monitor.study.words import bounds, measured, number, percent, span, value
 from simulators.figures import Figure
 
 COLUMNS: Final = (
-    "recall", "accepted", "notices", "calls", "worst", "precision", "needless", "trouble_ml", "glucose_min",
-    "battery_min",
+    "recall", "accepted", "notices", "calls", "aware", "worst", "precision", "to_know", "needless", "trouble_ml",
+    "glucose_min", "battery_min",
 )  # fmt: skip
 MORE: Final = (
     "told_median", "told_p95", "accepted_median", "accepted_p95", "wakings", "lost_ml", "lost_kcal", "trouble_kcal",
 )  # fmt: skip
 """What stands in the second table of a world."""
 MOST_MISSED: Final = 12
+WAITED: Final = "forwarded after 5 min"
 
 
 class Cell(NamedTuple):
@@ -66,6 +67,7 @@ def html(findings: Findings, pictures: Mapping[str, Path], made: int, *, without
             number=number,
             missed=missed,
             by_rule=by_rule,
+            by_kind=by_kind,
             picture=lambda name, title: _picture(pictures, name, title),
             without=without,
             sweeps=[(f"sweep-{rule}-{key}", rule, key) for rule, key in findings.sweeps()],
@@ -95,7 +97,7 @@ def _environment() -> Environment:
 
 
 def answer(findings: Findings) -> tuple[str, ...]:
-    """What it comes to, in three sentences."""
+    """What it comes to, in three sentences, and what was wanted and not reached."""
     worlds = [world for world in findings.worlds if SHIPPED in world.nights]
     if not worlds:
         return (f"{SHIPPED} was not among the strategies, so there is nothing to hold it against.",)
@@ -110,13 +112,22 @@ def answer(findings: Findings) -> tuple[str, ...]:
     burden = _against(
         worlds, "notices", AT_ONCE, "; the notices were {} of those of forwarding every alarm at once"
     )
-    feed = _against(worlds, "trouble_ml", NOBODY, ", which is {} of what is lost when nobody is told")
+    waited = _against(worlds, "calls", WAITED, ", and {} of the calls of forwarding what lasts 5 minutes")
+    feed = _against(worlds, "lost_ml", NOBODY, "All feed not given was {} of that when nobody is told")
+    in_trouble = _against(worlds, "trouble_ml", NOBODY, ", and what was due in trouble and not given {}")
+    unmet = [
+        f"{wanted(one)} ({world.name}: {measured(one)})"
+        for world in worlds
+        for one in findings.targets[world.name]
+        if one.met is False
+    ]
     return (
         f"Of the simulated troubles that needed somebody and outlasted 15 minutes, {SHIPPED} reached somebody for "
         f"{each('recall')}.",
         f"For that it called a nurse {each('calls')} times a night, and {each('precision')} of those calls were about "
-        f"a trouble that needed somebody{burden}.",
-        f"Because of trouble {each('trouble_ml')} mL a pump-night were not given{feed}.",
+        f"a trouble that needed somebody{burden}{waited}.",
+        f"{feed}{in_trouble}." if feed else f"All feed not given was {each('lost_ml')} mL a pump-day.",
+        *([f"Not reached: {'; '.join(unmet)}."] if unmet else []),
     )
 
 
@@ -168,6 +179,17 @@ def by_rule(findings: Findings, world: WorldSums) -> list[tuple[str, str, str]]:
         )
         for rule, (calls, real) in findings.calls_by_rule(world.name, SHIPPED).items()
     ]
+
+
+def by_kind(world: WorldSums) -> list[tuple[str, int, int]]:
+    """As shipped: of each kind of trouble that outlasted 15 minutes, how many there were, and were told."""
+    found: dict[str, list[int]] = {}
+    for night in world.nights[SHIPPED]:
+        for kind, (lasting, reached) in night.fate_of.items():
+            sums = found.setdefault(kind, [0, 0])
+            sums[0] += lasting
+            sums[1] += reached
+    return [(kind, lasting, reached) for kind, (lasting, reached) in sorted(found.items()) if lasting]
 
 
 def missed(findings: Findings, world: WorldSums) -> list[tuple[str, int, str]]:

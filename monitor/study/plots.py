@@ -6,7 +6,7 @@ Editing rules: readable in grey and on A4: what differs, differs in shape or lig
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
@@ -63,11 +63,10 @@ def draw(findings: Findings, folder: Path) -> dict[str, Path]:
 
     made: dict[str, Path] = {}
     with rc_context(STYLE):
-        for world, file in zip(findings.worlds, findings.asked.worlds, strict=True):
-            if len(findings.of_group("side by side")) > 1:
-                made[f"frontier-{world.name}"] = _write(
-                    frontier(findings, world, file), folder, f"frontier-{world.name}"
-                )
+        worlds = list(zip(findings.worlds, findings.asked.worlds, strict=True))
+        if len(findings.of_group("side by side")) > 1:
+            made["frontier"] = _write(frontier(findings, worlds), folder, "frontier")
+        for world, _ in worlds:
             if findings.of_group("left out") and world.changes:
                 made[f"rules-{world.name}"] = _write(left_out(findings, world), folder, f"rules-{world.name}")
         for rule, key in findings.sweeps():
@@ -95,10 +94,18 @@ def new_figure(wide: float, tall: float) -> Any:
     return figure
 
 
-def frontier(findings: Findings, world: WorldSums, file: WorldFile) -> Any:
-    """Feed lost to trouble against calls: one point a strategy, the lower and the more to the left the better."""
-    figure = new_figure(WIDE, 5.0)
-    axis = figure.subplots()
+def frontier(findings: Findings, shown: Sequence[tuple[WorldSums, WorldFile]]) -> Any:
+    """Feed lost to trouble against calls, a panel a world; the lower and the more to the left a point, the better."""
+    figure = new_figure(WIDE, 0.5 + 4.5 * len(shown))
+    axes = figure.subplots(len(shown), squeeze=False)[:, 0]
+    named = [_spread(findings, world, file, axis) for (world, file), axis in zip(shown, axes, strict=True)]
+    for axis, (names, at) in zip(axes, named, strict=True):
+        _label(figure, axis, names, at)
+    return figure
+
+
+def _spread(findings: Findings, world: WorldSums, file: WorldFile, axis: Any) -> tuple[list[str], Spots]:
+    """One world's points; their names and where they lie."""
     names = [
         one.name
         for one in findings.of_group("side by side")
@@ -128,7 +135,7 @@ def frontier(findings: Findings, world: WorldSums, file: WorldFile) -> Any:
         _point(axis, *at[name], **_look(name))
     axis.set(
         xlabel="Calls a nurse-night" + (" (logarithmic above 1)" if most > MANY_CALLS else ""),
-        ylabel="Feed not given because of trouble\nmL a pump-night",
+        ylabel="Feed due in trouble, not given\nmL a pump-day",
         title=f"{file.name}: {findings.pumps(world.name)} pumps, {len(world.seeds)} simulated nights",
     )
     axis.grid(visible=True, color="0.92", linewidth=0.7)
@@ -137,8 +144,7 @@ def frontier(findings: Findings, world: WorldSums, file: WorldFile) -> Any:
         "better", (0.012, 0.075), xycoords="axes fraction", xytext=(34, 26), textcoords="offset points", fontsize=8,
         color=GREY, va="bottom", ha="left", arrowprops={"arrowstyle": "->", "color": GREY, "linewidth": 0.9},
     )  # fmt: skip
-    _label(figure, axis, names, at)
-    return figure
+    return names, at
 
 
 def _look(name: str) -> dict[str, Any]:
@@ -159,7 +165,7 @@ def _point(axis: Any, across: Estimate, up: Estimate, **look: Any) -> None:
 
 
 def _bars(found: Estimate) -> list[list[float]] | None:
-    """What an interval adds below and above, or the exact bound of a share of nothing or all."""
+    """What an interval adds below and above, or the exact bound of a share near nothing or all."""
     span = found.exact or found.interval
     if span is None or found.value is None:
         return None

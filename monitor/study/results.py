@@ -10,6 +10,7 @@ import fcntl
 import hashlib
 import json
 import os
+import signal
 from collections.abc import Iterable, Mapping
 from importlib import resources
 from importlib.resources.abc import Traversable
@@ -82,8 +83,13 @@ class Results:
         key = (night.world, night.strategy, night.seed)
         if key in self.nights:
             return False
-        self._write(night.line())
-        self.nights[key] = night
+        # An interrupt waits until what is on disk is known here too: else one night too few would be told.
+        masked = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            self._write(night.line())
+            self.nights[key] = night
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, masked)
         return True
 
     def close(self) -> None:

@@ -14,8 +14,10 @@ from dataclasses import replace
 from typing import Final
 
 from monitor.core.engine import Engine
+from monitor.core.journal import Happening
 from monitor.core.messages import Snapshot
 from monitor.core.site import Site, Times
+from monitor.study.alike import values_of
 from monitor.study.heard import hear
 from monitor.study.judging import Course
 from monitor.study.site import site_of
@@ -134,7 +136,8 @@ class _Watch:
             mine = self._of.setdefault(strategy.name, [])
             for rule in strategy.rules:
                 values = dict(strategy.thresholds.get(rule.id, {}))
-                said = json.dumps([rule.model_dump(mode="json", by_alias=True), values], sort_keys=True)
+                known = values_of(rule, values, home=site.setting == "home")
+                said = json.dumps([rule.model_dump(mode="json", by_alias=True), known], sort_keys=True)
                 name = self._ids.setdefault(said, f"{rule.id}-{len(self._ids)}")
                 rules[name], thresholds[name] = rule.model_copy(update={"id": name}), values
                 mine.append(name)
@@ -147,15 +150,17 @@ class _Watch:
         )
         self._engine = Engine(watched, now=scenario.start_ms, link=True, only_rules=True, trail=False)
         self._held: dict[str, set[str]] = {name: set() for name in rules}
+        self._fresh: set[str] = set()  # pumps of which a rule has begun to hold just now
+        self._engine.journal.listener = self._hears
         self._taken = 0
 
     def take(self, event: object, at: int) -> None:
         """Take one message."""
         engine = self._engine
         self._pass(at - 1)
-        if type(event) is Snapshot and engine.hear_again(event, at):
-            return
         engine.receive(event, at)
+        if self._fresh:
+            self._drop()
         self._taken += 1
         if self._taken >= LET_GO:
             self._let_go()
@@ -170,12 +175,29 @@ class _Watch:
         engine = self._engine
         while (due := engine.due()) is not None and due <= at:
             engine.advance(max(due, engine.now))
+            if self._fresh:
+                self._drop()
+
+    def _hears(self, happening: Happening) -> None:
+        if happening.event == "holds" and happening.rule is not None and happening.device is not None:
+            self._held[happening.rule].add(happening.device)
+            self._fresh.add(happening.device)
+
+    def _drop(self) -> None:
+        """Run no longer what has held once of a pump: no more is asked, and rules know nothing of each other."""
+        for name in self._fresh:
+            if (device := self._engine.fleet.devices.get(name)) is not None:
+                picture, tracks, tops, stepped, rules, marked, calm_due = device.state()
+                left = tuple(rule for rule in rules if name not in self._held[rule.id])
+                ids = {rule.id for rule in left}
+                tracks = [(rule, memory) for rule, memory in tracks if rule in ids]
+                tops = {rule: rank for rule, rank in tops.items() if rule in ids}
+                device.restore((picture, tracks, tops, stepped, left, marked, calm_due))
+        self._fresh.clear()
 
     def _let_go(self) -> None:
         self._taken = 0
-        for happening in self._engine.take_happenings():
-            if happening.event == "holds" and happening.rule is not None and happening.device is not None:
-                self._held[happening.rule].add(happening.device)
+        self._engine.take_happenings()
         self._engine.fleet.dirty.clear()
         self._engine.take_changes()
         self._engine.take_effects()

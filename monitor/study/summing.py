@@ -30,7 +30,7 @@ Draws = Sequence[float | None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Estimate:
-    """One figure: None where there is nothing to make it of; `exact` beside a share of nothing or all."""
+    """One figure: None where there is nothing to make it of; `exact` for a share near nothing or all."""
 
     value: float | None
     interval: Interval | None = None
@@ -96,7 +96,10 @@ def estimate(measure: Measure, records: Sequence[NightRecord], resamples: Resamp
         counted = round(sum(map(measure.of, records))), round(sum(map(measure.per, records)))
         if (bound := clopper_pearson(*counted)) is not None:
             exact = Interval(bound.low * measure.times, bound.high * measure.times)
-    return Estimate(value=value, interval=interval(draws), exact=exact, counted=counted)
+    drawn = interval(draws)
+    if exact is not None and drawn is not None:  # the wider of both
+        exact = Interval(min(exact.low, drawn.low), max(exact.high, drawn.high))
+    return Estimate(value=value, interval=drawn, exact=exact, counted=counted)
 
 
 def change(

@@ -66,7 +66,14 @@ TARGETS: Final = (
         against=NOBODY,
     ),
     Target(
-        says="of the feed not given because of trouble when nobody is told",
+        says="of the feed not given, for whatever reason, when nobody is told",
+        measure="lost_ml",
+        bound=50,
+        at_least=False,
+        against=NOBODY,
+    ),
+    Target(
+        says="of the feed due in trouble and not given when nobody is told",
         measure="trouble_ml",
         bound=50,
         at_least=False,

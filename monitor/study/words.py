@@ -56,7 +56,7 @@ def span(found: Interval | None, *, shares: bool = False, signed: bool = False) 
 
 
 def bounds(found: Estimate, measure: Measure) -> str:
-    """The interval of a figure; of nothing or all the exact bound, marked by a star."""
+    """The interval of a figure; of a share near nothing or all the exact bound, marked by a star."""
     if found.value is None:
         return ""
     shares = measure.unit == "%"

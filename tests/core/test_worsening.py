@@ -81,7 +81,9 @@ def test_on_the_limit_it_is_told_once_and_not_all_night() -> None:
         bench.at(f"{minutes // 60:02d}:{minutes % 60:02d}:00")
         given = 100 * (bench.now - START) / HOUR - 100 + (0.5 if minutes % 2 else -0.5)
         bench.snapshot("pump-1", activity="feeding", delivered_ml=given)
-        held.append(bench.concern("pump-1").holding if bench.engine.responsibility.open_of("pump-1") else None)
+        held.append(
+            bench.concern("pump-1").holding if bench.engine.responsibility.open_of("pump-1") else None
+        )
     assert held.count(False) > 10, "the rule ended again and again"
     assert {why for told in bench.told for _, why in told.items} == {"raised"}
     assert len({told.person for told in bench.told}) == len(bench.told)
@@ -93,7 +95,8 @@ def test_behind_plan_settles_once_it_is_clearly_less() -> None:
     bench = behind()
     concern = bench.concern("pump-1")
     told = concern.measure
-    assert told is not None and told[0] is not None
+    assert told is not None
+    assert told[0] is not None
     for minute, less in ((19, 35.0), (20, 50.0)):
         bench.at(f"02:{minute}:00")
         ml = 100 * (bench.now - START) / HOUR - told[0] + less

@@ -13,7 +13,9 @@ from simulators.people import Answer, Arrival, People
 NIGHT = 1_800_000_000_000
 
 
-def figures(*, never: float = 0.0, slower: float = 0.1, sigma: float = 0.8) -> PeopleFigures:
+def figures(
+    *, never: float = 0.0, slower: float = 0.1, sigma: float = 0.8, comes_never: float = 0.0
+) -> PeopleFigures:
     """People who answer in 2 min, when nothing else was told lately, and take 4 min to come."""
     why = "made up for a test"
     return PeopleFigures(
@@ -23,6 +25,7 @@ def figures(*, never: float = 0.0, slower: float = 0.1, sigma: float = 0.8) -> P
         never=ShareOf(value=never, low=0, high=1, assumption=why),
         comes_median_min=Time(value=4, low=1, high=20, assumption=why),
         comes_sigma=Figure(value=sigma, low=0, high=2, assumption=why),
+        comes_never=ShareOf(value=comes_never, low=0, high=1, assumption=why),
     )
 
 
@@ -118,3 +121,20 @@ def test_told_that_it_is_over_she_turns_round() -> None:
     people.accepted(Answer(NIGHT, "nurse-1", "pump-2", ("c2",)), NIGHT)
     people.reads("nurse-1", NIGHT + MINUTE, asks={}, over=["c1"])
     assert people.take(NIGHT + HOUR) == [Arrival(NIGHT + 5 * MINUTE, "nurse-1", "pump-2")]
+
+
+def test_some_accept_and_never_come() -> None:
+    """So many as the figure says, within four standard errors: no hands are at the pump, and nobody waits for them."""
+    accepted = came = 0
+    for seed in range(400):
+        people = People(figures(comes_never=0.3), seed)
+        people.reads("nurse-1", NIGHT, asks={"c1": "pump-1"})
+        while (at := people.next_at()) is not None:
+            for deed in people.take(at):
+                if isinstance(deed, Answer):
+                    people.accepted(deed, at)
+                    accepted += 1
+                else:
+                    came += 1
+    assert accepted == 400
+    assert came == pytest.approx(280, abs=4 * (400 * 0.3 * 0.7) ** 0.5)

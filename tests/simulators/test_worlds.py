@@ -54,6 +54,26 @@ def test_every_number_has_a_range_and_a_reason(name: str) -> None:
         assert (figure.source is None) is not (figure.assumption is None)
 
 
+PUBLISHED = {
+    "pumps.continuous_h_least": 16,
+    "pumps.kcal_per_ml_least": 1.0,
+    "pumps.flush_every_h": 4,
+    "pumps.flush_ml": 30,
+    "causes.alarms_per_hour": 0.18,
+}
+"""What a paper or guideline gives as it stands; anything made of such a number is an assumption that says from what."""
+
+
+@pytest.mark.parametrize("name", ["ward", "homes"])
+def test_a_source_stands_only_where_the_value_is_as_published(name: str) -> None:
+    """And every text names papers and guidelines, not the pages of those who wrote the file."""
+    for key, figure in worlds.load(name).figures.items():
+        if figure.source is not None:
+            assert figure.value == PUBLISHED[key], key
+        said = (figure.source or figure.assumption or "").casefold()
+        assert not {"domain", "issue"} & set(said.replace(",", " ").replace(":", " ").split()), key
+
+
 @pytest.mark.parametrize("name", ["ward", "homes"])
 def test_a_seed_is_a_night_of_its_own(name: str) -> None:
     """The same seed has the same people, another has others; the night is 20:00 to 08:00 of a run from noon."""

@@ -22,7 +22,8 @@ def night(
     plain: dict[str, Any] = {
         "world": world, "strategy": strategy, "seed": seed, "pumps": 24, "nurse_nights": 2.0, "troubles": 10,
         "lasting": 4, "reached": 4, "accepted": 4, "averted": 0, "told_ms": (60_000,) * 4,
-        "accepted_ms": (120_000,) * 4, "notices": 8, "calls": 6, "real": 6, "worst": 2, "wakings": 3, "needless": 0,
+        "accepted_ms": (120_000,) * 4, "notices": 8, "calls": 6, "aware": 1,
+        "real": 6, "to_know": 0, "worst": 2, "wakings": 3, "needless": 0,
         "calls_of": {"unattended": (6, 6)}, "due_ml": 20_000.0, "lost_ml": 900.0, "lost_kcal": 1000.0,
         "trouble_ml": 300.0, "trouble_kcal": 320.0, "glucose_min": 10.0, "battery_min": 4.0, "messages": 15_000,
         "seconds": 0.5,

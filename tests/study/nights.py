@@ -12,6 +12,7 @@ CERTAIN = {
     "people.slower_per_notice": 0.0,
     "people.never": 0.0,
     "people.comes_sigma": 0.0,
+    "people.comes_never": 0.0,
     "carriers.fails": 0.0,
     "carriers.outage": 0.0,
     "rota.hole": 0.0,

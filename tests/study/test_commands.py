@@ -35,7 +35,7 @@ def test_a_study_is_played_shown_and_goes_on(run: Run, given: tuple[str, ...], t
     assert "Second Bell as shipped" in said
     names = {path.name for path in out.iterdir()}
     assert names == {
-        NAME, "study.csv", "study.json", "study.html", "frontier-small.png", "frontier-small.svg",
+        NAME, "study.csv", "study.json", "study.html", "frontier.png", "frontier.svg",
     }  # fmt: skip
     assert f"written: {out / 'study.html'}" in err
     before = (out / NAME).read_bytes()

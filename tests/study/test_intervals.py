@@ -66,12 +66,15 @@ def test_a_percentile_is_that_of_numpy(values: list[float], share: float) -> Non
 
 
 @pytest.mark.parametrize("of", [1, 7, 40, 413])
-def test_the_bound_of_all_and_of_nothing_is_that_of_scipy(of: int) -> None:
-    """Clopper and Pearson's, two-sided; a share in between has none of it."""
-    for number in (0, of):
+def test_the_bound_near_all_and_nothing_is_that_of_scipy(of: int) -> None:
+    """Clopper and Pearson's, two-sided; a share further in between has none of it."""
+    for number in {0, 1, 9, of // 2, of - 9, of - 1, of} & set(range(of + 1)):
         theirs = stats.binomtest(number, of).proportion_ci(method="exact")
-        assert clopper_pearson(number, of) == pytest.approx((theirs.low, theirs.high))
-    assert clopper_pearson(1, 2) is None
+        found = clopper_pearson(number, of)
+        if 10 <= number <= of - 10:
+            assert found is None
+        else:
+            assert found == pytest.approx((theirs.low, theirs.high), abs=1e-9)
     assert clopper_pearson(0, 0) is None
 
 

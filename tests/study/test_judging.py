@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import pytest
+
 from monitor.core.instants import HOUR, MINUTE, SECOND
 from monitor.study.judging import Course, Deed, Told, Yardsticks, judge
 from monitor.study.night_record import NightRecord
 from simulators.reckoning import Balance
-from simulators.truth import Kind, Trouble
+from simulators.truth import TO_KNOW, Kind, Trouble
 
 NOON = 1_800_000_000_000
 EVENING, MORNING, END = NOON + 8 * HOUR, NOON + 20 * HOUR, NOON + 24 * HOUR
@@ -47,7 +49,13 @@ def deed(minutes: float, subject: str, person: str = "nurse-1") -> Deed:
 
 
 def balance(
-    device: str, due: float, given: float, *, glucose_min: float = 0, battery_min: float = 0
+    device: str,
+    due: float,
+    given: float,
+    *,
+    needed_ml: float = 0,
+    glucose_min: float = 0,
+    battery_min: float = 0,
 ) -> Balance:
     """What was due and given, at 1.5 kcal/mL."""
     return Balance(
@@ -55,6 +63,8 @@ def balance(
         kcal_per_ml=1.5,
         due_ml=due,
         given_ml=given,
+        needed_ml=needed_ml,
+        needed_ms=0,
         glucose_stopped_ms=round(glucose_min * MINUTE),
         dead_battery_ms=round(battery_min * MINUTE),
         held_ms=0,
@@ -62,11 +72,10 @@ def balance(
     )
 
 
-def judged(nobody: list[Trouble], course: Course, calm: tuple[Balance, ...] = ()) -> NightRecord:
+def judged(nobody: list[Trouble], course: Course) -> NightRecord:
     """The record of a course, by the night with nobody told."""
     yard = Yardsticks(
         nobody=Course(end=END, troubles=nobody),
-        calm=calm,
         night=(EVENING, MORNING),
         units_of={"north-7": {"elm"}},
     )
@@ -169,10 +178,11 @@ def test_a_bridge_that_is_gone_is_told_by_its_units() -> None:
 
 
 def test_what_is_real_is_judged_in_the_night_itself() -> None:
-    """One of its pumps needs somebody when it is carried, or did until a minute before."""
-    here = [trouble("p1", 10, 20)]
+    """One of its pumps has, when it is carried, a trouble that needs somebody then or later, or did a minute before."""
+    here = [trouble("p1", 10, 20, began=8)]
     calls = [
-        told(9.9, "p1"),  # nobody is needed yet
+        told(7.9, "p1"),  # nothing has begun
+        told(9, "p1"),  # begun, and it will need somebody
         told(10, "p1"),
         told(19, "p1", "p2"),  # one of both
         told(19, "p2", rule="standing-alarm"),
@@ -181,8 +191,23 @@ def test_what_is_real_is_judged_in_the_night_itself() -> None:
         told(15),  # asks for nothing
     ]
     record = judged([], Course(end=END, told=sorted(calls), troubles=here))
-    assert (record.notices, record.calls, record.real) == (7, 6, 3)
-    assert record.calls_of == {"standing-alarm": (1, 0), "unattended": (5, 3)}
+    assert (record.notices, record.calls, record.real) == (8, 7, 4)
+    assert record.calls_of == {"standing-alarm": (1, 0), "unattended": (6, 4)}
+
+
+def test_what_an_early_call_averts_was_real() -> None:
+    """Until somebody comes this night is that with nobody told; after, it is its own."""
+    nobody = [trouble("p1", 10, 60, began=2)]
+    course = Course(end=END, told=[told(5, "p1"), told(30, "p1")], came=[deed(8, "p1")])
+    assert judged(nobody, course).real == 1
+
+
+def test_what_is_low_alone_is_for_awareness_and_no_call() -> None:
+    """It reaches somebody all the same."""
+    nobody = [trouble("p1", 10, 60, kind="charger-fault")]
+    low = Told(at(12), "nurse-1", (), (("p1", "not-charging"),))
+    record = judged(nobody, Course(end=END, told=[low], troubles=nobody))
+    assert (record.notices, record.calls, record.aware, record.reached) == (1, 0, 1, 1)
 
 
 def test_only_what_is_carried_at_night_counts_as_notices() -> None:
@@ -215,23 +240,23 @@ def test_a_waking_is_a_call_after_half_an_hour_without_one() -> None:
 
 
 def test_what_was_not_given() -> None:
-    """Of each pump what was due less what was given, never below nothing; beyond what a calm night leaves out."""
+    """Of each pump what was due less what was given, never below nothing; and what a trouble kept from it."""
     course = Course(
         end=END,
         balances=[
-            balance("p1", 1000, 700, glucose_min=30),
+            balance("p1", 1000, 700, needed_ml=200, glucose_min=30),
             balance("p2", 500, 520),
-            balance("p3", 600, 590, battery_min=45),
+            balance("p3", 600, 590, needed_ml=25, battery_min=45),
         ],
     )
-    calm = (balance("p1", 1000, 900), balance("p2", 500, 500), balance("p3", 600, 560))
-    record = judged([], course, calm)
+    record = judged([], course)
     assert record.pumps == 3
     assert record.due_ml == 2100
     assert record.lost_ml == 310  # 300 + 0 + 10
     assert record.lost_kcal == 465
-    assert record.trouble_ml == 200  # 300 - 100; of p3 less is missing than in a calm night
-    assert record.trouble_kcal == 300
+    # Of p3 more than is missing: what was not given in time was caught up later.
+    assert record.trouble_ml == 225
+    assert record.trouble_kcal == 337.5
     assert (record.glucose_min, record.battery_min) == (30, 45)
 
 
@@ -239,3 +264,76 @@ def test_a_notice_on_its_way_when_it_ended_is_no_false_one() -> None:
     """Up to a minute."""
     here = [trouble("p1", 10, 20)]
     assert judged([], Course(end=END, told=[told(20 + 59 * SECOND / MINUTE, "p1")], troubles=here)).real == 1
+
+
+@pytest.mark.parametrize("kind", sorted(TO_KNOW))
+def test_what_somebody_only_has_to_know_of_is_no_trouble(kind: Kind) -> None:
+    """It is counted nowhere, however long it lasts, and does not keep another trouble from being averted."""
+    known = trouble("p1", 10, 400, kind=kind)
+    record = judged([known], Course(end=END, troubles=[known]))
+    assert (record.troubles, record.lasting, record.averted, record.missed) == (0, 0, 0, ())
+    assert record.fate_of == {}
+    course = Course(end=END, came=[deed(5, "p1")], troubles=[known])
+    record = judged([trouble("p1", 10, 40)], course)
+    assert (record.lasting, record.averted, record.missed) == (1, 1, ())
+
+
+@pytest.mark.parametrize("kind", sorted(TO_KNOW - {"behind-plan"}))
+def test_a_call_about_what_somebody_has_to_know_of_is_counted_apart(kind: Kind) -> None:
+    """Not as real; while it lasts and for a minute after, about that pump, as one only to know of."""
+    here = [trouble("p1", 10, 20, kind=kind)]
+    calls = [told(9, "p1"), told(12, "p1"), told(13, "p2"), told(21, "p1"), told(22, "p1")]
+    record = judged([], Course(end=END, told=calls, troubles=here))
+    assert (record.calls, record.real, record.to_know) == (5, 0, 2)
+    both = [*here, trouble("p1", 11, 40)]
+    record = judged([], Course(end=END, told=calls, troubles=both))
+    assert (record.calls, record.real, record.to_know) == (5, 3, 0)
+
+
+def test_that_a_feed_is_behind_is_told_only_by_the_rule_that_says_so() -> None:
+    """What says that a pump stands still, of one that feeds and is behind, is wrong all the same."""
+    here = [trouble("p1", 10, 40, kind="behind-plan")]
+    rules = ("behind-plan", "over-plan", "idle-past-limit", "unattended", "stopped-at-glucose-risk")
+    calls = [told(12 + place, "p1", rule=rule) for place, rule in enumerate(rules)]
+    record = judged([], Course(end=END, told=calls, troubles=here))
+    assert (record.calls, record.real, record.to_know) == (5, 0, 1)
+    both = Told(at(12), "nurse-1", (("p1", "idle-past-limit"), ("p1", "behind-plan")))
+    record = judged([], Course(end=END, told=[both], troubles=here))
+    assert (record.calls, record.real, record.to_know) == (1, 0, 1)
+
+
+def test_what_is_low_beside_a_call_is_a_part_of_it() -> None:
+    """One notice is one call, or one for awareness, never both."""
+    nobody = [trouble("p1", 10, 40)]
+    low = Told(at(12), "nurse-1", (), (("p1", "behind-plan"),))
+    mixed = Told(at(14), "nurse-1", (("p2", "unattended"),), (("p1", "behind-plan"),))
+    record = judged(nobody, Course(end=END, told=[low, mixed], troubles=nobody))
+    assert (record.notices, record.calls, record.aware) == (2, 1, 1)
+    assert record.told_ms == (2 * MINUTE,)
+
+
+def test_a_call_about_what_will_need_somebody_is_real() -> None:
+    """From its beginning on; and so is one about what would have, had nobody come."""
+    nobody = [trouble("p1", 20, 60, began=10)]
+    calls = [told(9, "p1"), told(12, "p1"), told(30, "p1")]
+    course = Course(end=END, told=calls, came=[deed(15, "p1")])
+    record = judged(nobody, course)
+    assert (record.calls, record.real, record.averted + record.reached) == (3, 1, 1)
+
+
+def test_of_each_kind_of_trouble_it_is_known_how_many_were_reached() -> None:
+    """Of those that were neither too short nor averted, by kind."""
+    nobody = [
+        trouble("p1", 10, 40),
+        trouble("p2", 10, 40),
+        trouble("p3", 10, 20),
+        trouble("p4", 10, 60, kind="unplugged"),
+        trouble("p5", 30, 60, kind="left-idle"),
+    ]
+    course = Course(
+        end=END, told=[told(12, "p1")], came=[deed(20, "p5")], troubles=nobody[:4],
+    )  # fmt: skip
+    record = judged(nobody, course)
+    assert record.fate_of == {"left-idle": (0, 0), "line-blocked": (2, 1), "unplugged": (1, 0)}
+    assert record.averted == 1
+    assert record.lasting == record.reached + record.averted + len(record.missed)

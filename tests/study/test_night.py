@@ -126,6 +126,41 @@ def test_who_finds_a_feed_held_on_purpose_says_so_and_is_not_called_again() -> N
         assert min(again, default=HOUR) > 28 * MINUTE
 
 
+def test_who_finds_the_feed_over_for_now_says_so_and_is_not_called_again() -> None:
+    """A tube is out for hours and nobody said so: one call and one walk, and no other until it is back."""
+    world = certain()
+    figures = {
+        "causes.alarms_per_hour": 0,
+        "causes.clogs_in_tube_life": 0,
+        "causes.restart_forgotten": 0,
+        "causes.tubes_out_per_year": 400,
+        "deliberate.announced": 0,
+        "deliberate.announced_long": 0,
+        "deliberate.care_holds_per_day": 0,
+        "deliberate.procedures_per_day": 0,
+        "pumps.glucose_risk": 0,
+    }
+    for figure, value in figures.items():
+        world = world.set(figure, value)
+    course = play(world, world.scenario(3), strategy("without behind-plan"))
+    walks = 0
+    for trouble in course.troubles:
+        if trouble.kind == "tube-out":
+            ended = course.end if trouble.ended is None else trouble.ended
+            came = [deed.at for deed in course.came if deed.subject == trouble.device]
+            there = [at for at in came if trouble.needed_from <= at < ended]
+            assert len(there) <= 1
+            walks += len(there)
+            assert not [
+                notice.at
+                for notice in course.told
+                if there
+                and (trouble.device, "idle-past-limit") in notice.calls
+                and there[0] < notice.at < ended
+            ]
+    assert walks > 5
+
+
 def test_who_finds_a_pump_that_only_the_radio_has_lost_says_so() -> None:
     """Lost for 90 min: she is called to it, and again an hour after she was there, as no answer counts for longer."""
     lost = '[[happenings]]\nat = "22:00"\nwhat = "out-of-radio"\npump = "pump-1"\nminutes = 90\n'

@@ -38,19 +38,23 @@ def words(page: str) -> str:
 
 
 def test_the_answer_comes_first_and_then_what_it_is_not(page: str) -> None:
-    """Three sentences, the caution, targets, worlds, rules, sweeps, definitions, figures."""
+    """Three sentences, what was not reached, the caution, targets, worlds, rules, sweeps, definitions, figures."""
     said = words(page)
-    assert len(answer(study())) == 3
+    unmet = [one for several in study().targets.values() for one in several if one.met is False]
+    *_, last = answer(study())
+    assert len(answer(study())) == 4
+    assert last.startswith("Not reached: ")
+    assert all(one.target.says in last for one in unmet)
     order = [
         *answer(study()), "What this is: Design evidence from simulated nights, not a clinical claim.",
         "What it is not:",
         "Do not rely on Second Bell in place of the pump's own alarm", "Targets of the shipped defaults",
-        "ward: ways of telling people, side by side", "Not reached, as shipped", "Calls by rule, as shipped",
+        "ward: ways of telling people, side by side", "By kind of trouble, as shipped", "Not told, as shipped", "Calls by rule, as shipped",
         "homes: ways of telling people, side by side", "What each rule adds", "Thresholds swept", "What is measured",
         "The worlds: every number and where it comes from", "80,000",
     ]  # fmt: skip
     places = [
-        said.find(part, 0 if number < 3 else said.index("What this is"))
+        said.find(part, 0 if number < 4 else said.index("What this is"))
         for number, part in enumerate(order[:-1])
     ]
     assert -1 not in places
@@ -65,7 +69,7 @@ def test_all_that_was_found_is_on_it(page: str) -> None:
             strategy.left_out or strategy.name if strategy.swept is None else str(strategy.swept[2])
         ) in said
     for target in TARGETS:
-        assert said.count(target.says) == 2
+        assert said.count(target.says) >= len(study().worlds)
     for measure in MEASURES:
         assert measure.says in said
     for world in study().asked.worlds:
@@ -116,9 +120,9 @@ def test_every_element_is_closed(page: str) -> None:
 
 
 def test_every_picture_is_told_in_words(page: str) -> None:
-    """Read aloud by its title, with a caption under it; one a world and a group, one a sweep."""
+    """Read aloud by its title, with a caption under it: the frontier, one of the rules a world, one a sweep."""
     titles = re.findall(r'<svg class="figure"[^>]*role="img"[^>]*><title>([^<]+)</title>', page)
-    assert len(titles) == page.count("<svg") == page.count("<figcaption>") == 2 + 2 + len(study().sweeps())
+    assert len(titles) == page.count("<svg") == page.count("<figcaption>") == 1 + 2 + len(study().sweeps())
     assert len(set(titles)) == len(titles)
 
 

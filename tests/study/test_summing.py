@@ -45,13 +45,19 @@ def test_each_measure_by_hand(key: str, value: float) -> None:
 
 
 def test_shares_tell_how_many_of_how_many() -> None:
-    """And of all or nothing the exact bound stands beside an interval that says nothing."""
+    """And near all or nothing the exact bound stands beside an interval that says too little."""
     found = one("recall", night(1), night(2))
     assert (found.value, found.counted, found.interval) == (100, (8, 8), (100, 100))
     assert found.exact is not None
     assert found.exact == pytest.approx((63.058, 100), abs=1e-3)  # scipy.stats.binomtest(8, 8), method exact
     some = one("recall", night(1, reached=3), night(2))
-    assert (some.exact, some.counted) == (None, (7, 8))
+    assert some.counted == (7, 8)
+    assert some.exact is not None
+    assert some.interval is not None
+    assert some.exact.low == pytest.approx(47.349, abs=1e-3)  # scipy.stats.binomtest(7, 8), method exact
+    assert some.exact.low < some.interval.low
+    half = one("recall", *(night(seed, reached=2) for seed in range(1, 11)))
+    assert (half.counted, half.exact) == ((20, 40), None)
 
 
 def test_what_there_is_nothing_of_has_no_value() -> None:
