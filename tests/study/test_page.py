@@ -49,7 +49,8 @@ def test_the_answer_comes_first_and_then_what_it_is_not(page: str) -> None:
         *answer(study()), "What this is: Design evidence from simulated nights, not a clinical claim.",
         "What it is not:",
         "Do not rely on Second Bell in place of the pump's own alarm", "Targets of the shipped defaults",
-        "ward: ways of telling people, side by side", "By kind of trouble, as shipped", "Not told, as shipped", "Calls by rule, as shipped",
+        "ward: ways of telling people, side by side", "By kind of trouble, as shipped",
+        "Not told, as shipped", "Calls by rule, as shipped",
         "homes: ways of telling people, side by side", "What each rule adds", "Thresholds swept", "What is measured",
         "The worlds: every number and where it comes from", "80,000",
     ]  # fmt: skip
