@@ -229,6 +229,9 @@ class PlannedBed(ReachedBed):
         """Hold the feed until the tube is back; in a hold that is on already there is time enough for it."""
         if not self._tube_out or self._purpose is not None:
             return
+        # Whoever replaces a tube is at the bedside: what else is wrong there has somebody, or comes back with the feed.
+        self._open_line(at, "mended-at-bedside", Course(clear_after=0))
+        self.ledger.end("container-empty", at, "mended-at-bedside")
         self.pump.clear(at)
         self.pump.hold(at, until=at + self._tube_ms)
         self.ledger.begin("tube-out", at, needed_from=at)
@@ -371,6 +374,8 @@ class PlannedBed(ReachedBed):
         return self._person.reckoning.due
 
     def _kind(self, condition: str) -> Kind | None:
+        if condition == "inactivity" and self._purpose is not None:
+            return None  # a reminder of what is so on purpose
         if condition.startswith("battery-") and self.ledger.token("charger-fault") is not None:
             return "charger-fault"
         return super()._kind(condition)

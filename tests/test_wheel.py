@@ -38,6 +38,7 @@ def test_the_wheel_holds_the_two_packages_and_what_they_ship(wheel: Path) -> Non
         ("rules", "monitor/rules"),
         ("config", "monitor/config"),
         ("simulators/scenarios", "simulators/scenarios"),
+        ("simulators/worlds", "simulators/worlds"),
         ("monitor/web/templates", "monitor/web/templates"),
     ):
         shipped = {f"{target}/{path.name}" for path in (CHECKOUT / source).iterdir() if path.is_file()}

@@ -152,6 +152,7 @@ class Screen:
         if found.copy is not None:
             self._print(f"  secondbell trail verify --state {found.copy}")
         self._print(f"  secondbell reconcile {site}")
+        self._print("  secondbell study --only main --seeds 2   nights under other ways of telling people")
         self._print("  secondbell simulate --help     pumps for your own broker")
         self._print("  secondbell init my-site        a site file to fill in")
         self._print("This was a demonstration. Nobody may rely on it in place of the pump's own alarm.")
