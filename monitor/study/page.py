@@ -115,19 +115,19 @@ def answer(findings: Findings) -> tuple[str, ...]:
     waited = _against(worlds, "calls", WAITED, ", and {} of the calls of forwarding what lasts 5 minutes")
     feed = _against(worlds, "lost_ml", NOBODY, "All feed not given was {} of that when nobody is told")
     in_trouble = _against(worlds, "trouble_ml", NOBODY, ", and what was due in trouble and not given {}")
-    unmet = [
-        f"{wanted(one)} ({world.name}: {measured(one)})"
-        for world in worlds
-        for one in findings.targets[world.name]
-        if one.met is False
-    ]
+    targets = [one for world in worlds for one in findings.targets[world.name]]
+    unmet = sum(one.met is False for one in targets)
     return (
         f"Of the simulated troubles that needed somebody and outlasted 15 minutes, {SHIPPED} reached somebody for "
         f"{each('recall')}.",
         f"For that it called a nurse {each('calls')} times a night, and {each('precision')} of those calls were about "
         f"a trouble that needed somebody{burden}{waited}.",
         f"{feed}{in_trouble}." if feed else f"All feed not given was {each('lost_ml')} mL a pump-day.",
-        *([f"Not reached: {'; '.join(unmet)}."] if unmet else []),
+        *(
+            [f"Of the {len(targets)} targets below, {unmet} {'is' if unmet == 1 else 'are'} not met."]
+            if unmet
+            else []
+        ),
     )
 
 
