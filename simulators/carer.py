@@ -1,7 +1,7 @@
 """The people at the bedside: how long until they come, and what they do or forget when they are there.
 
 The delay until an alarm is cleared is lognormal with median 46 s and sigma 1.58, fitted to 987,240 pump
-alarms (domain.md §11: Vitoux 2018). Whoever takes longer than a short while may pause the sound first, and
+alarms (Vitoux 2018). Whoever takes longer than a short while may pause the sound first, and
 pause it again each time it comes back; that changes what is heard, not when the alarm is over.
 """
 

@@ -86,7 +86,7 @@ class Flush(_AtPump):
     """A planned flush with water in mid-feed."""
 
     what: Literal["flush"]
-    ml: Positive = 30.0  # domain.md §5: 30 mL
+    ml: Positive = 30.0  # ESPEN guidance: 30 mL
 
 
 class BridgeLost(Happening):

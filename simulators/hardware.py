@@ -1,7 +1,7 @@
 """What one pump is made of: every number of the physics, with its default.
 
 No published figures were found for occlusion pressures, line elasticity or battery loads of enteral
-pumps (domain.md §5, "not found"), so each default here is an invention of a plausible size and each
+pumps, so each default here is an invention of a plausible size and each
 is configuration: a scenario sets its own under ``[hardware]``.
 """
 
@@ -26,7 +26,7 @@ class Hardware(BaseModel):
     upstream_compliance_ml_per_kpa: Positive = 0.008
     upstream_alarm_kpa: Positive = 60.0
 
-    # IEC 60601-2-24: an audio pause of at most 2 min (from memory, domain.md §1).
+    # IEC 60601-2-24: an audio pause of at most 2 min (from memory).
     audio_pause_s: Positive = 120.0
     inactivity_alarm_min: Positive = 20.0
 

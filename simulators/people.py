@@ -1,7 +1,7 @@
 """The people who are told: how long they take to answer, whether they ever do, and when they reach the pump.
 
 An answer takes a lognormal time whose median grows with the notices that the same person had in the last 2 h: the more
-alarms, the slower the answer (Bonafide 2015, domain §4). Some notices are never answered. Whoever accepted several
+alarms, the slower the answer (Bonafide 2015). Some notices are never answered. Whoever accepted several
 pumps goes to them one after the other; whoever hears that it is over, or that somebody else has it, turns round.
 
 Every draw comes from a stream of its own, named by the person, what is asked about and how often before, so that one

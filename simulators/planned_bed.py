@@ -51,7 +51,7 @@ class PlannedBed(ReachedBed):
         causes: bool,
     ) -> None:
         super().__init__(plan, scenario, figures, at=at, diary=diary, touched=touched, causes=causes)
-        self._announce, self._causes, self._start = announce, causes, at
+        self._announce, self._causes = announce, causes
         self._purpose: int | None = None  # until when the feed is held on purpose
         self._clogged = 0  # how often a clogged tube will still close again
         self._clog_ms = 0

@@ -44,7 +44,7 @@ class PumpPlan(_Table):
     feeding: bool = True
     starts: Several[Clock] = ()
     flush_every_h: Positive | None = None
-    flush_ml: Positive = 30.0  # domain.md §5
+    flush_ml: Positive = 30.0  # ESPEN guidance
     mains: bool = True
     battery_charge: Share = 1.0
     battery_health: Annotated[Share, Field(gt=0)] = 1.0
@@ -62,7 +62,7 @@ class PumpPlan(_Table):
 class Carers(_Table):
     """How the people at the bedside behave when no happening says otherwise.
 
-    Median and sigma of the lognormal delay until an alarm is cleared: domain.md §11, fitted to Vitoux 2018.
+    Median and sigma of the lognormal delay until an alarm is cleared: fitted to Vitoux 2018.
     """
 
     median_s: Positive = 46.0

@@ -35,7 +35,7 @@ How = Literal["mended-by-nurse", "mended-at-bedside", "came-back", "open"]
 # What somebody has to know of, but can only watch over, or has seen already: no notice makes it shorter.
 TO_KNOW: frozenset[Kind] = frozenset({"behind-plan", "tube-out", "unfed-at-risk"})
 
-# Yu 2021 (domain.md §11) takes 4 min as the line beyond which a pump alarm has not been dealt with.
+# Yu 2021 (Appl Clin Inform 12:528) takes 4 min as the line beyond which a pump alarm has not been dealt with.
 IN_HAND_MS = 4 * MINUTE
 
 

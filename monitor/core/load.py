@@ -18,7 +18,7 @@ TEN_MINUTES: Final = 10 * MINUTE
 HOUR: Final = 60 * MINUTE
 DAY: Final = 24 * HOUR
 
-# ISA-18.2 / IEC 62682 (secondary source; domain facts, Alarm performance).
+# ISA-18.2 / IEC 62682 (secondary source).
 FLOOD_ABOVE: Final = 10  # in 10 min: eleven make a flood, ten do not
 CHATTERING: Final = 3  # activations of one condition within a minute
 STALE_AFTER: Final = DAY  # active longer than this
